@@ -1,0 +1,122 @@
+package workbook
+
+import (
+	"fmt"
+
+	"github.com/xuri/excelize/v2"
+
+	"keratally/reports"
+)
+
+// furnish adds what stands around the cells: links to case rows, comments on
+// headings, filters and the set-up of the printed page. A streamed sheet takes
+// only what needs no cell to be read back.
+func (b *book) furnish(s *reports.Section, streamed bool) error {
+	if err := b.page(s); err != nil || s.Table == nil {
+		return err
+	}
+	last := headRow + len(s.Table.Rows)
+	if s.Table.Filter && len(s.Table.Rows) > 0 {
+		corner, err := excelize.CoordinatesToCellName(len(s.Table.Columns), last)
+		if err != nil {
+			return err
+		}
+		if err := b.f.AutoFilter(s.Name, fmt.Sprintf("A%d:%s", headRow, corner), nil); err != nil {
+			return err
+		}
+	}
+	for i, c := range s.Table.Columns {
+		if c.Help == "" {
+			continue
+		}
+		at, err := excelize.CoordinatesToCellName(i+1, headRow)
+		if err != nil {
+			return err
+		}
+		comment := excelize.Comment{Cell: at, Author: "Keratally", Width: 320, Height: 90,
+			Paragraph: []excelize.RichTextRun{{Text: c.Help, Font: &excelize.Font{Size: 9, Family: "Calibri", Color: ink}}}}
+		if err := b.f.AddComment(s.Name, comment); err != nil {
+			return err
+		}
+	}
+	if streamed {
+		return nil
+	}
+	for r, row := range s.Table.Rows {
+		for c, cell := range row.Cells {
+			if cell.Cases == nil {
+				continue
+			}
+			target, ok := b.reference(cell.Cases)
+			if !ok {
+				continue
+			}
+			at, err := excelize.CoordinatesToCellName(c+1, headRow+1+r)
+			if err != nil {
+				return err
+			}
+			if err := b.f.SetCellHyperLink(s.Name, at, target, "Location"); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// reference returns the address of case rows: 'Case values'!F5:G96.
+func (b *book) reference(c *reports.Cases) (string, bool) {
+	p, ok := b.places[c.Section]
+	if !ok || len(c.Columns) == 0 || p.section.Table == nil || len(p.section.Table.Rows) == 0 {
+		return "", false
+	}
+	first, last := c.First, c.Last
+	if last < first {
+		first, last = 0, len(p.section.Table.Rows)-1
+	}
+	from, ok1 := p.columns[c.Columns[0]]
+	to, ok2 := p.columns[c.Columns[len(c.Columns)-1]]
+	if !ok1 || !ok2 {
+		return "", false
+	}
+	a, err1 := excelize.CoordinatesToCellName(from, p.firstRow+first)
+	z, err2 := excelize.CoordinatesToCellName(to, p.firstRow+last)
+	return fmt.Sprintf("'%s'!%s:%s", c.Section, a, z), err1 == nil && err2 == nil
+}
+
+// page sets landscape A4, one page wide, the heading repeated, page x of y.
+func (b *book) page(s *reports.Section) error {
+	landscape, a4, wide, high, fit, grid := "landscape", 9, 1, 0, true, false
+	if err := b.f.SetSheetView(s.Name, 0, &excelize.ViewOptions{ShowGridLines: &grid}); err != nil {
+		return err
+	}
+	if err := b.f.SetSheetProps(s.Name, &excelize.SheetPropsOptions{FitToPage: &fit}); err != nil {
+		return err
+	}
+	if err := b.f.SetPageLayout(s.Name, &excelize.PageLayoutOptions{Orientation: &landscape, Size: &a4, FitToWidth: &wide, FitToHeight: &high}); err != nil {
+		return err
+	}
+	if err := b.f.SetHeaderFooter(s.Name, &excelize.HeaderFooterOptions{OddFooter: "&L&8" + footerText(b.doc.Title) + "&R&8page &P of &N"}); err != nil {
+		return err
+	}
+	if s.Table == nil {
+		return nil
+	}
+	quoted := "'" + s.Name + "'"
+	return b.f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", Scope: s.Name,
+		RefersTo: fmt.Sprintf("%s!$%d:$%d", quoted, headRow, headRow)})
+}
+
+// footerText doubles the ampersands, which introduce codes in a footer.
+func footerText(s string) string {
+	out := make([]rune, 0, len(s))
+	for _, r := range s {
+		if r == '&' {
+			out = append(out, r)
+		}
+		out = append(out, r)
+	}
+	if len(out) > 100 {
+		out = out[:100]
+	}
+	return string(out)
+}

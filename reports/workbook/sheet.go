@@ -1,0 +1,275 @@
+package workbook
+
+import (
+	"fmt"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/xuri/excelize/v2"
+
+	"keratally/reports"
+)
+
+// headRow is the row of the column headings: title, cohort and cut-off, and
+// the section's sentences stand above it.
+const headRow = 4
+
+// sheet is where cells go: held whole for a sheet that a person reads,
+// streamed for one with thousands of rows.
+type sheet interface {
+	row(n int, cells []excelize.Cell, height float64) error
+	widths(w []float64) error
+	freeze(row int) error
+	flush() error
+}
+
+type cellSheet struct {
+	f    *excelize.File
+	name string
+}
+
+func (s *cellSheet) row(n int, cells []excelize.Cell, height float64) error {
+	for c, cell := range cells {
+		if cell.Value == nil && cell.StyleID == 0 {
+			continue
+		}
+		at, err := excelize.CoordinatesToCellName(c+1, n)
+		if err != nil {
+			return err
+		}
+		if text, ok := cell.Value.(string); ok {
+			err = s.f.SetCellStr(s.name, at, text) // never read as a formula
+		} else if cell.Value != nil {
+			err = s.f.SetCellValue(s.name, at, cell.Value)
+		}
+		if err == nil {
+			err = s.f.SetCellStyle(s.name, at, at, cell.StyleID)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if height > 0 {
+		return s.f.SetRowHeight(s.name, n, height)
+	}
+	return nil
+}
+
+func (s *cellSheet) widths(w []float64) error {
+	for c, width := range w {
+		col, err := excelize.ColumnNumberToName(c + 1)
+		if err != nil {
+			return err
+		}
+		if err := s.f.SetColWidth(s.name, col, col, width); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *cellSheet) freeze(row int) error { return s.f.SetPanes(s.name, panes(row)) }
+func (s *cellSheet) flush() error         { return nil }
+
+type streamSheet struct{ w *excelize.StreamWriter }
+
+func (s *streamSheet) row(n int, cells []excelize.Cell, height float64) error {
+	at, err := excelize.CoordinatesToCellName(1, n)
+	if err != nil {
+		return err
+	}
+	values := make([]any, len(cells))
+	for i := range cells {
+		if cells[i].Value != nil || cells[i].Formula != "" || cells[i].StyleID != 0 {
+			values[i] = cells[i]
+		}
+	}
+	if height > 0 {
+		return s.w.SetRow(at, values, excelize.RowOpts{Height: height})
+	}
+	return s.w.SetRow(at, values)
+}
+
+func (s *streamSheet) widths(w []float64) error {
+	for c, width := range w {
+		if err := s.w.SetColWidth(c+1, c+1, width); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *streamSheet) freeze(row int) error { return s.w.SetPanes(panes(row)) }
+func (s *streamSheet) flush() error         { return s.w.Flush() }
+
+func panes(row int) *excelize.Panes {
+	at := fmt.Sprintf("A%d", row+1)
+	return &excelize.Panes{Freeze: true, YSplit: row, TopLeftCell: at, ActivePane: "bottomLeft",
+		Selection: []excelize.Selection{{SQRef: at, ActiveCell: at, Pane: "bottomLeft"}}}
+}
+
+// fill writes the rows of a section in order, which streaming demands: column
+// widths and frozen rows first, then title, context, lead, headings, data,
+// notes.
+func (b *book) fill(out sheet, s *reports.Section) error {
+	if err := out.widths(b.columnWidths(s)); err != nil {
+		return err
+	}
+	if s.Table != nil {
+		if err := out.freeze(headRow); err != nil {
+			return err
+		}
+	}
+	st := b.styles
+	top := [][]excelize.Cell{
+		{{Value: s.Title, StyleID: st.title}},
+		{{Value: b.context(), StyleID: st.context}},
+		{{Value: strings.Join(s.Lead, " "), StyleID: st.lead}},
+	}
+	for i, cells := range top {
+		if err := out.row(i+1, cells, [...]float64{26, 15, 18}[i]); err != nil {
+			return err
+		}
+	}
+	next := headRow
+	if s.Table != nil {
+		if err := out.row(headRow, b.heading(s.Table), headHeight(s.Table, b.columnWidths(s))); err != nil {
+			return err
+		}
+		next = headRow + 1
+		for _, row := range s.Table.Rows {
+			if err := out.row(next, b.cells(s.Table, row), 0); err != nil {
+				return err
+			}
+			next++
+		}
+		if len(s.Table.Rows) == 0 && s.Empty != "" {
+			if err := out.row(next, []excelize.Cell{{Value: s.Empty, StyleID: st.note}}, 0); err != nil {
+				return err
+			}
+			next++
+		}
+		next++
+	}
+	for _, note := range s.Notes {
+		if err := out.row(next, []excelize.Cell{{Value: note, StyleID: st.note}}, 0); err != nil {
+			return err
+		}
+		next++
+	}
+	return nil
+}
+
+func (b *book) context() string {
+	p := b.doc.Provenance
+	return fmt.Sprintf("%s · cohort: %s · data to %s", b.doc.Subtitle, p.Cohort, p.CutOff.Long())
+}
+
+func (b *book) heading(t *reports.Table) []excelize.Cell {
+	cells := make([]excelize.Cell, len(t.Columns))
+	for i, c := range t.Columns {
+		style := b.styles.headText
+		if c.Format != reports.General && c.Format != reports.DayForm {
+			style = b.styles.headNumber
+		}
+		cells[i] = excelize.Cell{Value: c.Head, StyleID: style}
+	}
+	return cells
+}
+
+func (b *book) cells(t *reports.Table, row reports.Row) []excelize.Cell {
+	cells := make([]excelize.Cell, len(t.Columns))
+	for i := range t.Columns {
+		if i >= len(row.Cells) {
+			cells = cells[:i]
+			break
+		}
+		c := row.Cells[i]
+		format := t.Columns[i].Format
+		if c.Format != reports.General {
+			format = c.Format
+		}
+		out := excelize.Cell{StyleID: b.styles.of(format, row.Break, c.Cases != nil)}
+		switch c.Kind {
+		case reports.TextCell:
+			out.Value = c.Text
+			out.StyleID = b.styles.ofText(row.Break, t.Columns[i].Wide, c.Cases != nil)
+		case reports.ReasonCell:
+			out.Value, out.StyleID = c.Text, b.styles.reason
+		case reports.NumberCell:
+			out.Value, out.Formula = c.Num, c.Formula
+		case reports.DayCell:
+			out.Value, out.StyleID = daySerial(c.Day.Days()), b.styles.of(reports.DayForm, row.Break, false)
+		default:
+			if !row.Break {
+				out = excelize.Cell{}
+			}
+		}
+		cells[i] = out
+	}
+	return cells
+}
+
+// daySerial converts days from 1970 into the serial day of a spreadsheet with
+// the 1900 date system, in which 1 January 1970 is 25569.
+func daySerial(days int32) float64 { return float64(days) + 25569 }
+
+// columnWidths fits each column to its longest content within bounds.
+func (b *book) columnWidths(s *reports.Section) []float64 {
+	if s.Table == nil {
+		return []float64{110}
+	}
+	const sample = 400 // rows looked at: more would not change a width a reader sees
+	w := make([]float64, len(s.Table.Columns))
+	for i, c := range s.Table.Columns {
+		least, most := 8.0, 38.0
+		if c.Wide {
+			most = 70
+		}
+		width := float64(longestWord(c.Head)) + 3
+		if n := float64(utf8.RuneCountInString(c.Head))/2 + 3; n > width {
+			width = min(n, 18)
+		}
+		for r, row := range s.Table.Rows {
+			if r > sample {
+				break
+			}
+			if i < len(row.Cells) && !row.Break {
+				width = max(width, float64(printedLen(row.Cells[i], c.Format))+2)
+			}
+		}
+		w[i] = min(max(width, least), most)
+	}
+	return w
+}
+
+func longestWord(s string) int {
+	longest := 0
+	for _, word := range strings.Fields(s) {
+		longest = max(longest, utf8.RuneCountInString(word))
+	}
+	return longest
+}
+
+func printedLen(c reports.Cell, f reports.Format) int {
+	switch c.Kind {
+	case reports.TextCell:
+		return utf8.RuneCountInString(c.Text)
+	case reports.NumberCell:
+		if c.Format != reports.General {
+			f = c.Format
+		}
+		return utf8.RuneCountInString(f.Print(c.Num))
+	case reports.DayCell:
+		return 11
+	}
+	return 0
+}
+
+func headHeight(t *reports.Table, w []float64) float64 {
+	lines := 1.0
+	for i, c := range t.Columns {
+		lines = max(lines, float64(utf8.RuneCountInString(c.Head))/(w[i]-1)+0.75)
+	}
+	return 15*float64(int(lines+0.5)) + 4
+}
