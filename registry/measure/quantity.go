@@ -16,22 +16,23 @@ type Unit int
 
 // The units of the registry. Enumerations start at one: zero is "not recorded".
 const (
-	LogMARUnit       Unit = iota + 1 // logMAR, held in thousandths
-	DioptreUnit                      // dioptres, held in hundredths
-	MicrometreUnit                   // µm, whole
-	DegreeUnit                       // degrees of an axis, whole
-	MillimetreHgUnit                 // mmHg, held in tenths
-	CellsUnit                        // cells/mm², whole
-	PercentUnit                      // per cent, held in tenths
-	GradeUnit                        // ordinal grade, held in tenths (half steps of haze are 5)
-	DensityUnit                      // densitometry, the instrument's own units, held in tenths
-	CountUnit                        // a plain count
-	IrradianceUnit                   // mW/cm², held in hundredths
-	FluenceUnit                      // J/cm², held in hundredths
-	SecondUnit                       // seconds, whole
-	MillimetreUnit                   // mm, held in hundredths
-	MinuteUnit                       // minutes, held in tenths
-	MillisecondUnit                  // ms, whole
+	LogMARUnit        Unit = iota + 1 // logMAR, held in thousandths
+	DioptreUnit                       // dioptres, held in hundredths
+	MicrometreUnit                    // µm, whole
+	DegreeUnit                        // degrees of an axis, whole
+	MillimetreHgUnit                  // mmHg, held in tenths
+	CellsUnit                         // cells/mm², whole
+	PercentUnit                       // per cent, held in tenths
+	GradeUnit                         // ordinal grade, held in tenths (half steps of haze are 5)
+	DensityUnit                       // densitometry, the instrument's own units, held in tenths
+	CountUnit                         // a plain count
+	IrradianceUnit                    // mW/cm², held in hundredths
+	FluenceUnit                       // J/cm², held in hundredths
+	SecondUnit                        // seconds, whole
+	MillimetreUnit                    // mm, held in hundredths
+	MinuteUnit                        // minutes, held in tenths
+	MillisecondUnit                   // ms, whole
+	ConcentrationUnit                 // per cent of a drug, held in hundredths
 )
 
 var units = [...]struct {
@@ -40,22 +41,23 @@ var units = [...]struct {
 	digits int   // decimals kept
 	shown  int   // decimals printed in reports
 }{
-	LogMARUnit:       {"logMAR", 1000, 3, 2},
-	DioptreUnit:      {"D", 100, 2, 2},
-	MicrometreUnit:   {"µm", 1, 0, 0},
-	DegreeUnit:       {"°", 1, 0, 0},
-	MillimetreHgUnit: {"mmHg", 10, 1, 1},
-	CellsUnit:        {"cells/mm²", 1, 0, 0},
-	PercentUnit:      {"%", 10, 1, 1},
-	GradeUnit:        {"grade", 10, 1, 1},
-	DensityUnit:      {"units", 10, 1, 1},
-	CountUnit:        {"", 1, 0, 0},
-	IrradianceUnit:   {"mW/cm²", 100, 2, 2},
-	FluenceUnit:      {"J/cm²", 100, 2, 2},
-	SecondUnit:       {"s", 1, 0, 0},
-	MillimetreUnit:   {"mm", 100, 2, 2},
-	MinuteUnit:       {"min", 10, 1, 1},
-	MillisecondUnit:  {"ms", 1, 0, 0},
+	LogMARUnit:        {"logMAR", 1000, 3, 2},
+	DioptreUnit:       {"D", 100, 2, 2},
+	MicrometreUnit:    {"µm", 1, 0, 0},
+	DegreeUnit:        {"°", 1, 0, 0},
+	MillimetreHgUnit:  {"mmHg", 10, 1, 1},
+	CellsUnit:         {"cells/mm²", 1, 0, 0},
+	PercentUnit:       {"%", 10, 1, 1},
+	GradeUnit:         {"grade", 10, 1, 1},
+	DensityUnit:       {"units", 10, 1, 1},
+	CountUnit:         {"", 1, 0, 0},
+	IrradianceUnit:    {"mW/cm²", 100, 2, 2},
+	FluenceUnit:       {"J/cm²", 100, 2, 2},
+	SecondUnit:        {"s", 1, 0, 0},
+	MillimetreUnit:    {"mm", 100, 2, 2},
+	MinuteUnit:        {"min", 10, 1, 1},
+	MillisecondUnit:   {"ms", 1, 0, 0},
+	ConcentrationUnit: {"%", 100, 2, 2},
 }
 
 // Symbol returns the unit as printed: "D", "µm", "cells/mm²"; "" for a count.

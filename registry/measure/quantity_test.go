@@ -53,7 +53,7 @@ func TestStepsPrintTheDigitsThatAreKept(t *testing.T) {
 
 func TestTextReadsBackAsTheSameSteps(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		u := Unit(rapid.IntRange(int(LogMARUnit), int(MillisecondUnit)).Draw(rt, "unit"))
+		u := Unit(rapid.IntRange(int(LogMARUnit), int(ConcentrationUnit)).Draw(rt, "unit"))
 		s := Steps(rapid.Int32Range(-1_000_000, 1_000_000).Draw(rt, "steps"))
 		x, err := ParseNumber(s.Text(u), '.')
 		require.NoError(rt, err)
