@@ -8,6 +8,7 @@ import (
 	"compress/flate"
 	"fmt"
 	"io"
+	"sort"
 	"time"
 
 	"github.com/xuri/excelize/v2"
@@ -135,6 +136,9 @@ func hasFormulas(t *reports.Table) bool {
 // cut-off, not of the clock: the same report is the same file.
 func (b *book) finish() error {
 	b.f.SetActiveSheet(0)
+	if types := b.f.ContentTypes; types != nil { // filled from a map, in another order each time
+		sort.Slice(types.Defaults, func(i, j int) bool { return types.Defaults[i].Extension < types.Defaults[j].Extension })
+	}
 	stamp := b.doc.Provenance.CutOff.Time().Format(time.RFC3339)
 	return b.f.SetDocProps(&excelize.DocProperties{
 		Title:          b.doc.Title,
