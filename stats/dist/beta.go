@@ -36,7 +36,11 @@ func betaTails(x, y, a, b float64) (lower, upper float64) {
 // evaluated with the modified Lentz method.
 func betaFraction(x, y, a, b float64) float64 {
 	c := 1.0
-	d := 1 / nonZero(1-(a+b)*x/(a+1))
+	first := a + 1 - (a+b)*x
+	if x > 0.5 { // the same without cancellation
+		first = 1 - b + (a+b)*y
+	}
+	d := (a + 1) / nonZero(first)
 	h := d
 	for m := 1.0; m < largestIteration; m++ {
 		even := m * (b - m) * x / ((a + 2*m - 1) * (a + 2*m))

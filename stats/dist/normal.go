@@ -7,7 +7,8 @@
 // Quantile the smallest x with CDF(x) ≥ p. Arguments outside a distribution's
 // parameters give NaN: a caller checks its data before it asks. Agreement with
 // 50-digit arithmetic is 13 significant digits or better unless a function
-// says otherwise, tails down to the smallest normal double included.
+// says otherwise (12 where the value is below 1e-100), tails down to the
+// smallest normal double included.
 package dist
 
 import (
@@ -20,9 +21,9 @@ import (
 
 const (
 	invSqrt2   = 0.7071067811865475244008443621048490392848
-	invSqrt2Lo = invSqrt2 - float64(invSqrt2High)
-	// invSqrt2High is invSqrt2 rounded to a double, so that invSqrt2Lo is what rounding lost.
+	// invSqrt2High is invSqrt2 rounded to a double, invSqrt2Lo what rounding lost.
 	invSqrt2High     = 0x1.6a09e667f3bcdp-1
+	invSqrt2Lo       = invSqrt2 - invSqrt2High
 	logSqrt2Pi       = 0.9189385332046727417803297364056176398614
 	sqrt2Pi          = 2.5066282746310005024157652848110452530070
 	twoOverSqrtPi    = 1.1283791670955125738961589031215451716881

@@ -23,6 +23,9 @@ func SignedRankPMF(n int) []float64 {
 // SignedRankCDF returns P(V ≤ v) for the statistic of SignedRankPMF.
 func SignedRankCDF(v, n int) float64 { return lowerSum(SignedRankPMF(n), v) }
 
+// SignedRankSF returns P(V > v); see SignedRankPMF, whose symmetry it uses.
+func SignedRankSF(v, n int) float64 { return lowerSum(SignedRankPMF(n), n*(n+1)/2-v-1) }
+
 // SignedRankQuantile returns the smallest v with P(V ≤ v) ≥ p.
 func SignedRankQuantile(p float64, n int) int { return tableQuantile(p, SignedRankPMF(n)) }
 
@@ -72,6 +75,9 @@ func RankSumPMF(m, n int) []float64 {
 
 // RankSumCDF returns P(U ≤ u) for the count of RankSumPMF.
 func RankSumCDF(u, m, n int) float64 { return lowerSum(RankSumPMF(m, n), u) }
+
+// RankSumSF returns P(U > u); see RankSumPMF, whose symmetry it uses.
+func RankSumSF(u, m, n int) float64 { return lowerSum(RankSumPMF(m, n), m*n-u-1) }
 
 // RankSumQuantile returns the smallest u with P(U ≤ u) ≥ p.
 func RankSumQuantile(p float64, m, n int) int { return tableQuantile(p, RankSumPMF(m, n)) }

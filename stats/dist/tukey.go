@@ -52,7 +52,7 @@ func TukeyQuantile(p float64, groups int, df float64) float64 {
 		fb = f(b)
 	}
 	for range 100 {
-		if fa == 0 || b-a < 1e-14 {
+		if fa == 0 || math.Abs(b-a) < 1e-14 {
 			break
 		}
 		u := b - fb*(b-a)/(fb-fa)

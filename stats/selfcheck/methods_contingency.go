@@ -1,0 +1,406 @@
+package selfcheck
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"keratally/stats"
+	"keratally/stats/proportion"
+)
+
+// contingencyMethods are about tables of counts and matched pairs.
+var contingencyMethods = map[string]Method{
+	"table_tests":            tableTests,
+	"chisq":                  chiSquaredTest,
+	"chisq_goodness_of_fit":  goodnessOfFit,
+	"cochran_armitage_trend": trendTest,
+	"k_proportions":          equalProportions,
+	"mcnemar":                mcnemarAll,
+	"bowker_symmetry":        bowkerSymmetry,
+	"stuart_maxwell":         stuartMaxwell,
+	"cochran_q":              cochranQ,
+	"mantel_haenszel":        mantelHaenszelAll,
+}
+
+func tableTests(in *Input) (Results, error) {
+	t, err := tableOf(in, "T")
+	if err != nil {
+		return nil, err
+	}
+	out := Results{}
+	a, reason := proportion.ChiSquared(t, false)
+	if reason == nil {
+		g, err := proportion.GTest(t)
+		if err != nil {
+			return nil, err
+		}
+		out = Results{
+			"n": a.N, "chisq": a.Stat, "df": a.DF, "p_value": a.P, "g_statistic": g.Stat, "g_p": g.P,
+			"cramers_v": a.CramersV, "expected": a.Expected, "std_residuals": a.StdResiduals, "min_expected": a.MinExpected,
+		}
+	} else if !errors.Is(reason, proportion.ErrEmptyMargin) {
+		return nil, reason
+	}
+	if len(t) != 2 || len(t[0]) != 2 {
+		f, err := proportion.FisherExact(t, stats.TwoSided)
+		if err != nil {
+			return out, err
+		}
+		out["fisher_p"] = f.P
+		return out, reason
+	}
+	if reason == nil {
+		yates, err := proportion.ChiSquared(t, true)
+		if err != nil {
+			return nil, err
+		}
+		phi, err := proportion.Phi(t)
+		if err != nil {
+			return nil, err
+		}
+		out["chisq_yates"], out["p_yates"], out["phi"] = yates.Stat, yates.P, phi
+	}
+	if err := fisherResults(out, t); err != nil {
+		return nil, err
+	}
+	f, err := proportion.FisherExact(t, stats.TwoSided)
+	if err != nil {
+		return nil, err
+	}
+	out["or_conditional_mle"], out["or_conditional_ci_low"], out["or_conditional_ci_high"] = f.Estimate, f.Interval.Lower, f.Interval.Upper
+	return out, reason
+}
+
+func chiSquaredTest(in *Input) (Results, error) {
+	t, err := tableOf(in, "T")
+	if err != nil {
+		return nil, err
+	}
+	call, err := parseCall(in.CallText(), "chisq.test")
+	if err != nil {
+		return nil, err
+	}
+	if err := call.onlyUses("correct"); err != nil {
+		return nil, err
+	}
+	corrected, err := call.flag("correct", true)
+	if err != nil {
+		return nil, err
+	}
+	a, err := proportion.ChiSquared(t, corrected && len(t) == 2 && len(t[0]) == 2)
+	if err != nil {
+		return nil, err
+	}
+	return Results{"statistic": a.Stat, "statistic_name": "X-squared", "df": a.DF, "p_value": a.P, "expected": a.Expected, "observed": [][]int(t)}, nil
+}
+
+func goodnessOfFit(in *Input) (Results, error) {
+	x, err := in.Vector("x")
+	if err != nil {
+		return nil, err
+	}
+	counts, err := wholeNumbers("x", x)
+	if err != nil {
+		return nil, err
+	}
+	call, err := parseCall(in.CallText(), "chisq.test")
+	if err != nil {
+		return nil, err
+	}
+	if err := call.onlyUses("p"); err != nil {
+		return nil, err
+	}
+	shares := make([]float64, len(x))
+	for i := range shares {
+		shares[i] = 1 / float64(len(x))
+	}
+	if in.Has("p") {
+		if shares, err = in.Vector("p"); err != nil {
+			return nil, err
+		}
+	}
+	r, err := proportion.GoodnessOfFit(counts, shares)
+	if err != nil {
+		return nil, err
+	}
+	return Results{"statistic": r.Stat, "statistic_name": "X-squared", "df": r.DF, "p_value": r.P}, nil
+}
+
+func trendTest(in *Input) (Results, error) {
+	groups, err := groupCounts(in)
+	if err != nil {
+		return nil, err
+	}
+	var scores []float64
+	if in.Has("score") {
+		if scores, err = in.Vector("score"); err != nil {
+			return nil, err
+		}
+	}
+	r, err := proportion.Trend(groups, scores)
+	if err != nil {
+		return nil, err
+	}
+	return Results{"statistic": r.Stat, "statistic_name": "X-squared", "df": r.DF, "p_value": r.P}, nil
+}
+
+func equalProportions(in *Input) (Results, error) {
+	groups, err := groupCounts(in)
+	if err != nil {
+		return nil, err
+	}
+	call, err := parseCall(in.CallText(), "prop.test")
+	if err != nil {
+		return nil, err
+	}
+	if err := call.onlyUses("correct"); err != nil {
+		return nil, err
+	}
+	if len(groups) < 3 {
+		return nil, NotCovered("prop.test of %d groups: two_proportions has two, proportion_score_test one", len(groups))
+	}
+	r, err := proportion.EqualProportions(groups)
+	if err != nil {
+		return nil, err
+	}
+	estimates := Results{}
+	for i, g := range groups {
+		estimates[fmt.Sprintf("prop %d", i+1)] = g.Proportion()
+	}
+	out := testResults(r)
+	out["statistic_name"], out["estimates"] = "X-squared", estimates
+	return out, nil
+}
+
+// groupCounts reads events x of sizes n.
+func groupCounts(in *Input) ([]proportion.Count, error) {
+	x, err := in.Vector("x")
+	if err != nil {
+		return nil, err
+	}
+	n, err := in.Vector("n")
+	if err != nil {
+		return nil, err
+	}
+	if len(x) != len(n) {
+		return nil, stats.ErrLengths
+	}
+	events, err := wholeNumbers("x", x)
+	if err != nil {
+		return nil, err
+	}
+	sizes, err := wholeNumbers("n", n)
+	if err != nil {
+		return nil, err
+	}
+	groups := make([]proportion.Count, len(x))
+	for i := range groups {
+		groups[i] = proportion.Count{Events: events[i], N: sizes[i]}
+	}
+	return groups, nil
+}
+
+func mcnemarAll(in *Input) (Results, error) {
+	var p proportion.Pairs
+	for name, cell := range map[string]*int{"a": &p.Both, "b": &p.FirstOnly, "c": &p.SecondOnly, "d": &p.Neither} {
+		v, err := in.Int(name)
+		if err != nil {
+			return nil, err
+		}
+		*cell = v
+	}
+	exact, err := proportion.McNemarExact(p)
+	if err != nil {
+		return nil, err
+	}
+	out := Results{
+		"a": p.Both, "b": p.FirstOnly, "c": p.SecondOnly, "d": p.Neither, "n": p.N(), "p_exact": exact.P,
+		"p1": p.First().Proportion(), "p2": p.Second().Proportion(), "difference": p.Difference(),
+	}
+	if p.Discordant() == 0 {
+		out["reason"] = "no discordant pairs"
+	} else {
+		plain, err := proportion.McNemar(p, false)
+		if err != nil {
+			return nil, err
+		}
+		corrected, err := proportion.McNemar(p, true)
+		if err != nil {
+			return nil, err
+		}
+		mid, err := proportion.McNemarMidP(p)
+		if err != nil {
+			return nil, err
+		}
+		out["chisq"], out["p_asymptotic"] = plain.Stat, plain.P
+		out["chisq_edwards"], out["p_edwards"], out["p_mid"] = corrected.Stat, corrected.P, mid.P
+		out["odds_ratio_b_over_c"], out["or_exact_ci"] = exact.Estimate, lowHigh(exact.Interval)
+	}
+	for key, limits := range map[string]func(proportion.Pairs, float64) (stats.Interval, error){
+		"wald": proportion.PairedWald, "newcombe_paired_10": proportion.PairedNewcombe, "tango_score": proportion.PairedTango,
+	} {
+		iv, err := limits(p, 0.95)
+		if err != nil {
+			return nil, err
+		}
+		entry := lowHigh(iv)
+		if key == "newcombe_paired_10" {
+			entry["phi"] = proportion.PairedPhi(p)
+		}
+		out[key] = entry
+	}
+	return out, nil
+}
+
+func bowkerSymmetry(in *Input) (Results, error) {
+	t, err := tableOf(in, "T")
+	if err != nil {
+		return nil, err
+	}
+	call, err := parseCall(in.CallText(), "mcnemar.test")
+	if err != nil {
+		return nil, err
+	}
+	if err := call.onlyUses("correct"); err != nil {
+		return nil, err
+	}
+	corrected, err := call.flag("correct", true)
+	if err != nil {
+		return nil, err
+	}
+	var r stats.Result
+	if len(t) == 2 && len(t[0]) == 2 && len(t[1]) == 2 {
+		r, err = proportion.McNemar(proportion.Pairs{Both: t[0][0], FirstOnly: t[0][1], SecondOnly: t[1][0], Neither: t[1][1]}, corrected)
+	} else {
+		r, err = proportion.Bowker(t)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return Results{"statistic": r.Stat, "statistic_name": "McNemar's chi-squared", "df": r.DF, "p_value": r.P}, nil
+}
+
+func stuartMaxwell(in *Input) (Results, error) {
+	t, err := tableOf(in, "T")
+	if err != nil {
+		return nil, err
+	}
+	r, err := proportion.StuartMaxwell(t)
+	if err != nil {
+		return nil, err
+	}
+	return Results{"chisq": r.Stat, "df": r.DF, "p_value": r.P}, nil
+}
+
+func cochranQ(in *Input) (Results, error) {
+	rows, err := tableOf(in, "X")
+	if err != nil {
+		return nil, err
+	}
+	r, err := proportion.CochranQ(rows)
+	if err != nil {
+		return nil, err
+	}
+	return Results{"statistic": r.Stat, "df": r.DF, "p_value": r.P}, nil
+}
+
+func mantelHaenszelAll(in *Input) (Results, error) {
+	strata, err := strataOf(in)
+	if err != nil {
+		return nil, err
+	}
+	const level = 0.95
+	plain, err := proportion.MantelHaenszel(strata, false)
+	if err != nil {
+		return nil, err
+	}
+	corrected, err := proportion.MantelHaenszel(strata, true)
+	if err != nil {
+		return nil, err
+	}
+	exact, err := proportion.CommonOddsRatioExact(strata, level)
+	if err != nil {
+		return nil, err
+	}
+	difference, err := proportion.CommonRiskDifference(strata, level)
+	if err != nil {
+		return nil, err
+	}
+	out := Results{
+		"cmh_chisq": plain.Stat, "cmh_p": plain.P, "cmh_chisq_cc": corrected.Stat, "cmh_p_cc": corrected.P,
+		"exact_p": exact.P, "exact_p_check": exact.P, "exact_or": exact.Estimate,
+		"exact_ci_low": exact.Interval.Lower, "exact_ci_high": exact.Interval.Upper,
+		"rd_mh": difference.Estimate, "rd_se_sato": difference.SE,
+		"rd_ci_low": difference.Interval.Lower, "rd_ci_high": difference.Interval.Upper,
+	}
+	var reason error
+	ratio := func(prefix, estimate string, f func([]proportion.Stratum, float64) (stats.Interval, error)) {
+		iv, err := f(strata, level)
+		if err != nil {
+			reason = err
+			iv = stats.Interval{Estimate: math.NaN(), Lower: math.NaN(), Upper: math.NaN()}
+		}
+		out[estimate], out[prefix+"_ci_low"], out[prefix+"_ci_high"] = iv.Estimate, iv.Lower, iv.Upper
+	}
+	ratio("or", "or_mh", proportion.CommonOddsRatio)
+	ratio("rr", "rr_mh", proportion.CommonRiskRatio)
+	homogeneity := func(key string, r stats.Result, err error) {
+		if err != nil {
+			reason = err
+			r.Stat, r.P, r.DF = math.NaN(), math.NaN(), math.NaN()
+		} else {
+			out["df_homogeneity"] = r.DF
+		}
+		out[key+"_chisq"], out[key+"_p"] = r.Stat, r.P
+	}
+	r, err := proportion.BreslowDay(strata, false)
+	homogeneity("breslow_day", r, err)
+	r, err = proportion.BreslowDay(strata, true)
+	homogeneity("breslow_day_tarone", r, err)
+	r, err = proportion.WoolfHomogeneity(strata)
+	homogeneity("woolf", r, err)
+	return out, reason
+}
+
+// strataOf reads a list of 2×2 tables, rows being the groups and the first
+// column the events.
+func strataOf(in *Input) ([]proportion.Stratum, error) {
+	value, err := in.Value("strata")
+	if err != nil {
+		return nil, err
+	}
+	list, ok := value.([]any)
+	if !ok {
+		return nil, NotCovered("strata is not a list of tables")
+	}
+	var strata []proportion.Stratum
+	for _, entry := range list {
+		rows, ok := entry.([]any)
+		if !ok || len(rows) != 2 {
+			return nil, NotCovered("a stratum is not a table of 2 by 2")
+		}
+		var groups [2]proportion.Count
+		for i, row := range rows {
+			cells, ok := row.([]any)
+			if !ok || len(cells) != 2 {
+				return nil, NotCovered("a stratum is not a table of 2 by 2")
+			}
+			var numbers []float64
+			for _, cell := range cells {
+				v, ok := toNumber(cell)
+				if !ok {
+					return nil, NotCovered("a stratum holds %v, not a count", cell)
+				}
+				numbers = append(numbers, v)
+			}
+			counts, err := wholeNumbers("strata", numbers)
+			if err != nil {
+				return nil, err
+			}
+			groups[i] = proportion.Count{Events: counts[0], N: counts[0] + counts[1]}
+		}
+		strata = append(strata, proportion.Stratum{A: groups[0], B: groups[1]})
+	}
+	return strata, nil
+}
