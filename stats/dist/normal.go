@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	invSqrt2   = 0.7071067811865475244008443621048490392848
+	invSqrt2 = 0.7071067811865475244008443621048490392848
 	// invSqrt2High is invSqrt2 rounded to a double, invSqrt2Lo what rounding lost.
 	invSqrt2High     = 0x1.6a09e667f3bcdp-1
 	invSqrt2Lo       = invSqrt2 - invSqrt2High

@@ -3,9 +3,15 @@ package selfcheck
 import "fmt"
 
 // methods maps the name of every covered method to its adapter. Adapters are
-// in methods_*.go, one file a topic; they translate and compute nothing.
+// in methods_*.go, one file a topic; they translate and compute nothing. A new
+// topic adds its map here.
 var methods = mergeMethods(
 	distributionMethods,
+	agreementMethods,
+	contingencyMethods,
+	monitorMethods,
+	proportionMethods,
+	rateMethods,
 )
 
 func mergeMethods(topics ...map[string]Method) map[string]Method {
