@@ -23,7 +23,7 @@ var agreementMethods = map[string]Method{
 }
 
 func blandAltman(in *Input) (Results, error) {
-	x, y, level, err := twoMeasurements(in)
+	x, y, level, err := twoMeasurements(in, "bland_altman")
 	if err != nil {
 		return nil, err
 	}
@@ -47,7 +47,7 @@ func blandAltman(in *Input) (Results, error) {
 }
 
 func repeatability(in *Input) (Results, error) {
-	x, y, _, err := twoMeasurements(in)
+	x, y, _, err := twoMeasurements(in, "repeatability")
 	if err != nil {
 		return nil, err
 	}
@@ -62,7 +62,7 @@ func repeatability(in *Input) (Results, error) {
 }
 
 func linConcordance(in *Input) (Results, error) {
-	x, y, level, err := twoMeasurements(in)
+	x, y, level, err := twoMeasurements(in, "ccc")
 	if err != nil {
 		return nil, err
 	}
@@ -76,19 +76,19 @@ func linConcordance(in *Input) (Results, error) {
 	}, nil
 }
 
-func twoMeasurements(in *Input) (x, y []float64, level float64, err error) {
+func twoMeasurements(in *Input, function string) (x, y []float64, level float64, err error) {
 	if x, err = in.Vector("x"); err != nil {
 		return nil, nil, 0, err
 	}
 	if y, err = in.Vector("y"); err != nil {
 		return nil, nil, 0, err
 	}
-	level, err = confidence(in)
+	level, err = confidence(in, function)
 	return x, y, level, err
 }
 
 func iccOfVectors(in *Input) (Results, error) {
-	x, y, level, err := twoMeasurements(in)
+	x, y, level, err := twoMeasurements(in, "icc_all")
 	if err != nil {
 		return nil, err
 	}
@@ -110,7 +110,7 @@ func iccOfColumns(in *Input) (Results, error) {
 			return nil, err
 		}
 	}
-	level, err := confidence(in)
+	level, err := confidence(in, "icc_all")
 	if err != nil {
 		return nil, err
 	}
@@ -217,11 +217,10 @@ func kappa(weights agreement.Weights, name string) Method {
 		if w, err := in.TextOr("weights", name); err != nil || w != name {
 			return nil, NotCovered("weights %q under the method of %q", w, name)
 		}
-		level, err := confidence(in)
-		if err != nil {
+		if _, err := countCall(in, "kappa_w"); err != nil {
 			return nil, err
 		}
-		k, err := agreement.NewKappa(t, weights, level)
+		k, err := agreement.NewKappa(t, weights, 0.95)
 		if err != nil {
 			return nil, err
 		}

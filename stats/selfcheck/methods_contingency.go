@@ -77,14 +77,7 @@ func chiSquaredTest(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	call, err := parseCall(in.CallText(), "chisq.test")
-	if err != nil {
-		return nil, err
-	}
-	if err := call.onlyUses("correct"); err != nil {
-		return nil, err
-	}
-	corrected, err := call.flag("correct", true)
+	corrected, err := callCorrects(in, "chisq.test")
 	if err != nil {
 		return nil, err
 	}
@@ -104,11 +97,14 @@ func goodnessOfFit(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	call, err := parseCall(in.CallText(), "chisq.test")
+	call, err := countCall(in, "chisq.test")
 	if err != nil {
 		return nil, err
 	}
-	if err := call.onlyUses("p"); err != nil {
+	if p := call.Expression("p"); p != "" && p != "p" {
+		return nil, NotCovered("chisq.test has p = %s", p)
+	}
+	if err := call.Unread(); err != nil {
 		return nil, err
 	}
 	shares := make([]float64, len(x))
@@ -132,11 +128,21 @@ func trendTest(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
+	call, err := countCall(in, "prop.trend.test")
+	if err != nil {
+		return nil, err
+	}
 	var scores []float64
-	if in.Has("score") {
-		if scores, err = in.Vector("score"); err != nil {
+	if name := call.Expression("score"); name != "" || len(call.Positional()) > 2 {
+		if name == "" {
+			name = call.Positional()[2]
+		}
+		if scores, err = in.Vector(name); err != nil {
 			return nil, err
 		}
+	}
+	if err := call.Unread(); err != nil {
+		return nil, err
 	}
 	r, err := proportion.Trend(groups, scores)
 	if err != nil {
@@ -150,11 +156,7 @@ func equalProportions(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	call, err := parseCall(in.CallText(), "prop.test")
-	if err != nil {
-		return nil, err
-	}
-	if err := call.onlyUses("correct"); err != nil {
+	if _, err := callCorrects(in, "prop.test"); err != nil {
 		return nil, err
 	}
 	if len(groups) < 3 {
@@ -171,6 +173,20 @@ func equalProportions(in *Input) (Results, error) {
 	out := testResults(r)
 	out["statistic_name"], out["estimates"] = "X-squared", estimates
 	return out, nil
+}
+
+// callCorrects reports whether a call asks for a continuity correction, as R's
+// calls do unless told otherwise.
+func callCorrects(in *Input, function string) (bool, error) {
+	call, err := countCall(in, function)
+	if err != nil {
+		return false, err
+	}
+	corrected, err := call.BoolOr("correct", true)
+	if err != nil {
+		return false, err
+	}
+	return corrected, call.Unread()
 }
 
 // groupCounts reads events x of sizes n.
@@ -258,14 +274,7 @@ func bowkerSymmetry(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	call, err := parseCall(in.CallText(), "mcnemar.test")
-	if err != nil {
-		return nil, err
-	}
-	if err := call.onlyUses("correct"); err != nil {
-		return nil, err
-	}
-	corrected, err := call.flag("correct", true)
+	corrected, err := callCorrects(in, "mcnemar.test")
 	if err != nil {
 		return nil, err
 	}

@@ -17,12 +17,12 @@ var proportionMethods = map[string]Method{
 	"two_proportions_statsmodels": twoProportionsStatsmodels,
 	"non_inferiority_proportions": nonInferiorityProportions,
 	"or_conditional":              conditionalOddsRatio,
-	"barnard_exact_two_sided":     unconditionalExact(proportion.Barnard, stats.TwoSided),
-	"barnard_exact_less":          unconditionalExact(proportion.Barnard, stats.Less),
-	"barnard_exact_greater":       unconditionalExact(proportion.Barnard, stats.Greater),
-	"boschloo_exact_two_sided":    unconditionalExact(proportion.Boschloo, stats.TwoSided),
-	"boschloo_exact_less":         unconditionalExact(proportion.Boschloo, stats.Less),
-	"boschloo_exact_greater":      unconditionalExact(proportion.Boschloo, stats.Greater),
+	"barnard_exact_two_sided":     unconditionalExact("barnard_exact", proportion.BarnardRounded, stats.TwoSided),
+	"barnard_exact_less":          unconditionalExact("barnard_exact", proportion.BarnardRounded, stats.Less),
+	"barnard_exact_greater":       unconditionalExact("barnard_exact", proportion.BarnardRounded, stats.Greater),
+	"boschloo_exact_two_sided":    unconditionalExact("boschloo_exact", proportion.Boschloo, stats.TwoSided),
+	"boschloo_exact_less":         unconditionalExact("boschloo_exact", proportion.Boschloo, stats.Less),
+	"boschloo_exact_greater":      unconditionalExact("boschloo_exact", proportion.Boschloo, stats.Greater),
 }
 
 func proportionLimits(in *Input) (Results, error) {
@@ -30,7 +30,7 @@ func proportionLimits(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	level, err := confidence(in)
+	level, err := confidence(in, "prop_one")
 	if err != nil {
 		return nil, err
 	}
@@ -66,7 +66,7 @@ func binomialTest(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := t.call.onlyUses("alternative", "conf.level", "p"); err != nil {
+	if err := t.call.Unread(); err != nil {
 		return nil, err
 	}
 	r, err := proportion.BinomialTest(t.Events, t.N, t.p0, t.alt, t.level)
@@ -83,11 +83,11 @@ func proportionScoreTest(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := t.call.onlyUses("alternative", "conf.level", "correct", "p"); err != nil {
+	corrected, err := t.call.BoolOr("correct", true)
+	if err != nil {
 		return nil, err
 	}
-	corrected, err := t.call.flag("correct", true)
-	if err != nil {
+	if err := t.call.Unread(); err != nil {
 		return nil, err
 	}
 	// R lessens its correction with the distance to p, also in the limits.
@@ -108,18 +108,25 @@ type nullTest struct {
 	proportion.Count
 	p0, level float64
 	alt       stats.Alternative
-	call      rCall
+	call      *Call
 }
 
 func nullProportion(in *Input, function string) (t nullTest, err error) {
 	if t.Count, err = countOf(in, "x", "n"); err != nil {
 		return t, err
 	}
-	if t.call, err = parseCall(in.CallText(), function); err != nil {
+	if t.call, err = countCall(in, function); err != nil {
 		return t, err
 	}
 	if t.p0, err = in.NumberOr("p", 0.5); err != nil {
 		return t, err
+	}
+	if t.call.Has("p") {
+		if written := t.call.Expression("p"); written != "p" {
+			if t.p0, err = t.call.NumberOr("p", 0.5); err != nil {
+				return t, err
+			}
+		}
 	}
 	if t.level, err = callConfidence(in, t.call); err != nil {
 		return t, err
@@ -133,7 +140,7 @@ func twoProportions(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	level, err := confidence(in)
+	level, err := confidence(in, "prop_two")
 	if err != nil {
 		return nil, err
 	}
@@ -203,13 +210,24 @@ func twoProportionsStatsmodels(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
+	call, err := pythonCall(in, "statsmodels.stats.proportion.", "confint_proportions_2indep")
+	if err != nil {
+		return nil, err
+	}
+	alpha, err := call.NumberOr("alpha", 0.05)
+	if err != nil {
+		return nil, err
+	}
+	if err := call.Unread(); err != nil {
+		return nil, err
+	}
 	out := Results{}
 	var reason error
 	for key, limits := range map[string]func(a, b proportion.Count, level float64) (stats.Interval, error){
 		"diff_newcomb": proportion.DifferenceNewcombe, "diff_agresti_caffo": proportion.DifferenceAgrestiCaffo,
 		"diff_wald": proportion.DifferenceWald, "ratio_log": proportion.RatioKatz,
 	} {
-		if iv, err := limits(a, b, 0.95); err == nil {
+		if iv, err := limits(a, b, 1-alpha); err == nil {
 			out[key] = lowHigh(iv)
 		} else {
 			reason = err
@@ -246,6 +264,16 @@ func conditionalOddsRatio(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
+	call, err := pythonCall(in, "scipy.stats.contingency.", "odds_ratio")
+	if err != nil {
+		return nil, err
+	}
+	if kind, err := call.TextOr("kind", "conditional"); err != nil || kind != "conditional" {
+		return nil, NotCovered("an odds ratio of the kind %q", kind)
+	}
+	if err := call.Unread(); err != nil {
+		return nil, err
+	}
 	iv, err := proportion.OddsRatioConditional(rowCount(t, 0), rowCount(t, 1), 0.95)
 	if err != nil {
 		return nil, err
@@ -254,11 +282,24 @@ func conditionalOddsRatio(in *Input) (Results, error) {
 }
 
 // unconditionalExact runs a test of the columns of a 2×2 table, which are the
-// groups there.
-func unconditionalExact(test func(a, b proportion.Count, alt stats.Alternative) (stats.Result, error), alt stats.Alternative) Method {
+// groups there. The reference leaves out tables tied with the observed one when
+// rounding says so; the test that reports use counts them. How many points a search starts from is no part of the method;
+// its direction is in the name and in the call.
+func unconditionalExact(function string, test func(a, b proportion.Count, alt stats.Alternative) (stats.Result, error), alt stats.Alternative) Method {
 	return func(in *Input) (Results, error) {
 		t, err := fourfold(in, "T")
 		if err != nil {
+			return nil, err
+		}
+		call, err := pythonCall(in, "scipy.stats.", function)
+		if err != nil {
+			return nil, err
+		}
+		call.Allow("n")
+		if said, err := callAlternative(in, call); err != nil || said != alt {
+			return nil, NotCovered("the call %q under a method for %s", in.CallText(), alt)
+		}
+		if err := call.Unread(); err != nil {
 			return nil, err
 		}
 		t = t.Transposed()
@@ -335,7 +376,7 @@ func lowHigh(iv stats.Interval) Results { return Results{"low": iv.Lower, "high"
 
 // testResults names a test's results as R's tests do.
 func testResults(r stats.Result) Results {
-	out := Results{"statistic": r.Stat, "p_value": r.P, "alternative": rAlternative(r.Alt)}
+	out := Results{"statistic": r.Stat, "p_value": r.P, "alternative": countAlternative(r.Alt)}
 	if !math.IsNaN(r.DF) {
 		out["df"] = r.DF
 	}

@@ -16,7 +16,7 @@ func rateExact(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	level, err := confidence(in)
+	level, err := confidence(in, "rate_one")
 	if err != nil {
 		return nil, err
 	}
@@ -52,7 +52,7 @@ func rateRatio(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	level, err := confidence(in)
+	level, err := confidence(in, "rate_two")
 	if err != nil {
 		return nil, err
 	}
