@@ -21,7 +21,21 @@ import (
 // Barnard, Biometrika 1947;34:123–138; the statistic of Suissa & Shuster, J R
 // Stat Soc A 1985;148:317–327.
 func Barnard(a, b Count, alt stats.Alternative) (stats.Result, error) {
-	const method = "Barnard unconditional exact test, pooled z"
+	// Statistics that are equal in exact arithmetic differ by a rounding; none
+	// that are not come this close.
+	return barnard("Barnard unconditional exact test, pooled z", a, b, alt, 1e-10)
+}
+
+// BarnardRounded is Barnard with the statistics compared as the doubles that
+// they are computed as, so that a table exactly tied with the observed one
+// counts or not as its rounding falls: P may be too small by such a table. It
+// is what scipy's barnard_exact returns, and is here to be compared with it;
+// report Barnard.
+func BarnardRounded(a, b Count, alt stats.Alternative) (stats.Result, error) {
+	return barnard("Barnard unconditional exact test, pooled z, ties as rounded", a, b, alt, 0)
+}
+
+func barnard(method string, a, b Count, alt stats.Alternative, fuzz float64) (stats.Result, error) {
 	if err := checkTwo(method, a, b, 0.95); err != nil {
 		return stats.Result{}, err
 	}
@@ -34,7 +48,6 @@ func Barnard(a, b Count, alt stats.Alternative) (stats.Result, error) {
 		return (float64(x)/n - float64(y)/m) / math.Sqrt(pooled*(1-pooled)*(1/n+1/m))
 	}
 	observed := z(a.Events, b.Events)
-	const fuzz = 1e-10 // equal statistics of different tables differ by a rounding
 	extreme := func(x, y int) bool {
 		switch v := z(x, y); alt {
 		case stats.Less:
