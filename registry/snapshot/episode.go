@@ -14,11 +14,11 @@ type End uint8
 // The ends of an episode. Where several fall on one day the first of this
 // list is kept.
 const (
-	BySurgery     End = iota + 1 // an operation that changes the outcome
-	ByTreatment                  // the next cross-linking of the eye
-	ByDeath                      //
-	ByWithdrawal                 // of consent
-	ByCutOff                     // still followed
+	BySurgery    End = iota + 1 // an operation that changes the outcome
+	ByTreatment                 // the next cross-linking of the eye
+	ByDeath                     //
+	ByWithdrawal                // of consent
+	ByCutOff                    // still followed
 )
 
 // String returns the end in words.
@@ -87,6 +87,21 @@ func (s *Snapshot) episodes(a registry.AnalysisSettings) []Episode {
 // found so far. Of two on one day the first row is kept.
 func (e *Episode) surgeryFirst(on registry.Date) bool {
 	return on < e.Last || on == e.Last && e.End != BySurgery
+}
+
+// competes reports whether the episode ended by surgery that competes with
+// progression, such as keratoplasty.
+func (o *Outcomes) competes(e *Episode) bool {
+	if e.End != BySurgery {
+		return false
+	}
+	u := &o.Snapshot.Surgeries
+	for i := u.First[e.Eye]; i < u.First[e.Eye+1]; i++ {
+		if u.On[i] == e.Last && slices.Contains(o.Definitions.Analysis.CompetingSurgery, u.Kind.At(i)) {
+			return true
+		}
+	}
+	return false
 }
 
 // leaves offers the days on which the patient died or withdrew consent. A

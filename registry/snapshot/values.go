@@ -60,7 +60,8 @@ func (o *Outcomes) ValueAt(visit int32, q registry.Quantity) Value {
 }
 
 // derive returns a quantity that is made of several measures of one visit,
-// NaN where one of them is missing.
+// NaN where one of them is missing. A sphere without a cylinder is a spherical
+// refraction.
 func derive(v *VisitColumns, visit int32, q registry.Quantity) float64 {
 	at := func(m registry.Measure) measure.Steps { return v.Values[m][visit] }
 	switch q {
@@ -73,18 +74,21 @@ func derive(v *VisitColumns, visit int32, q registry.Quantity) float64 {
 			return float64(k1+k2) / 200
 		}
 		return float64(k2-k1) / 100
-	case registry.CylinderMagnitude:
-		if c := at(registry.Cylinder); c != measure.None {
-			return math.Abs(float64(c)) / 100
-		}
-		return math.NaN()
 	}
 	sphere, cylinder, axis := at(registry.Sphere), at(registry.Cylinder), at(registry.RefractionAxis)
-	if sphere == measure.None || cylinder == measure.None || cylinder != 0 && axis == measure.None && q != registry.SphericalEquivalent {
+	if sphere == measure.None {
 		return math.NaN()
 	}
-	if q == registry.SphericalEquivalent {
+	if cylinder == measure.None {
+		cylinder = 0
+	}
+	switch {
+	case q == registry.SphericalEquivalent:
 		return float64(2*sphere+cylinder) / 200
+	case q == registry.CylinderMagnitude:
+		return math.Abs(float64(cylinder)) / 100
+	case cylinder != 0 && axis == measure.None:
+		return math.NaN()
 	}
 	r := measure.Refraction{Sphere: sphere, Cylinder: cylinder}
 	if cylinder != 0 {
