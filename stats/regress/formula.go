@@ -300,7 +300,8 @@ func groupings(e *Expr) [][]*Expr {
 }
 
 // TakeCalls removes the main-effect terms that call the named function, such
-// as strata(centre) or cluster(patient), and returns their calls.
+// as strata(centre) or cluster(patient), and returns their calls. A variable
+// that is in no other term is forgotten, and not evaluated.
 func (f *Formula) TakeCalls(function string) []*Expr {
 	var taken []*Expr
 	f.terms = slices.DeleteFunc(f.terms, func(t term) bool {
@@ -310,6 +311,20 @@ func (f *Formula) TakeCalls(function string) []*Expr {
 		taken = append(taken, f.variables[t[0]])
 		return true
 	})
+	var kept []*Expr
+	renumbered := make([]int, len(f.variables))
+	for i, v := range f.variables {
+		renumbered[i] = len(kept)
+		if slices.ContainsFunc(f.terms, func(t term) bool { return slices.Contains(t, i) }) {
+			kept = append(kept, v)
+		}
+	}
+	f.variables = kept
+	for _, t := range f.terms {
+		for j, v := range t {
+			t[j] = renumbered[v]
+		}
+	}
 	return taken
 }
 
