@@ -59,7 +59,7 @@ type Point struct {
 	AtRisk, Events, Censored int     // at risk just before Time; leaving at Time
 	Survival                 float64 // probability of no event up to and including Time
 	SE                       float64 // its standard error; 0 where Survival is 1 or 0
-	Lower, Upper             float64 // its limits; NaN where the scale has none (see Limits)
+	Lower, Upper             float64 // its limits; NaN where Survival is 0, and 1 on the log–log scale
 	CumulativeHazard         float64 // Nelson–Aalen, Σ d/n
 	CumulativeHazardSE       float64 // √Σ d/n²; with clusters, infinitesimal jackknife
 }
@@ -144,6 +144,9 @@ func KaplanMeier(d Data, limits Limits, level float64) (*Curve, error) {
 	for k := range c.Points {
 		p := &c.Points[k]
 		p.Lower, p.Upper = limits.limits(p.Survival, p.SE, c.z)
+		if p.Survival == 0 { // Greenwood's variance is 0·∞ there
+			p.Lower, p.Upper = math.NaN(), math.NaN()
+		}
 	}
 	c.Method = fmt.Sprintf("Kaplan–Meier, %s, %s", variance, limits)
 	return c, nil
