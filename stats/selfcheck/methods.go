@@ -12,6 +12,10 @@ var methods = mergeMethods(
 	monitorMethods,
 	proportionMethods,
 	rateMethods,
+	survivalMethods,
+	competingMethods,
+	glmMethods,
+	propensityMethods,
 )
 
 func mergeMethods(topics ...map[string]Method) map[string]Method {
