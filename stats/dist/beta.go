@@ -173,6 +173,21 @@ func FQuantile(p, d1, d2 float64) float64 {
 	}
 }
 
+// FQuantileUpper returns x with P(X > x) = q, with full digits for tiny q.
+func FQuantileUpper(q, d1, d2 float64) float64 {
+	switch {
+	case math.IsInf(d1, 1) && math.IsInf(d2, 1):
+		return 1
+	case math.IsInf(d2, 1):
+		return 2 * GammaQuantileUpper(q, d1/2) / d1
+	case q > 0 && q < 1 && d1 > 0 && d2 > 0:
+		// X above x is d1, d2 exchanged below 1/x.
+		return 1 / FQuantile(q, d2, d1)
+	default:
+		return FQuantile(1-q, d1, d2)
+	}
+}
+
 // BinomialPMF returns P(X = k) for X binomial with n trials of probability p.
 func BinomialPMF(k, n int, p float64) float64 {
 	if n < 0 || !(p >= 0 && p <= 1) {

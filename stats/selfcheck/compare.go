@@ -36,6 +36,7 @@ type Line struct {
 	Key          string
 	Ours, Theirs string
 	Digits       float64 // significant digits of agreement, NaN where there is no number
+	Absolute     bool    // it agrees by an absolute tolerance only, as numbers next to zero do
 	Outcome      Outcome
 	Why          string // why not covered, or why there is no number
 }
@@ -146,8 +147,9 @@ func (k *comparison) leaf(path, key string, ours any, present bool, theirs any) 
 	switch {
 	case aIsNumber && bIsNumber:
 		line.Digits = digits(a, b)
-		if !k.agree(key, a, b) {
-			line.Outcome = Differs
+		line.Absolute = !k.close(a, b)
+		if line.Absolute && !k.near(key, a, b) {
+			line.Outcome, line.Absolute = Differs, false
 		}
 		if math.IsNaN(a) {
 			line.Why = k.why
@@ -161,21 +163,27 @@ func (k *comparison) leaf(path, key string, ours any, present bool, theirs any) 
 	k.add(line)
 }
 
-// agree applies the comparison rule of the reference set: relative difference
-// within the case's tolerance; or, for a p value, absolute difference within
-// 1e-10; or, for anything else, absolute difference within the smaller of
-// tolerance and 1e-9 (1e-7 for skewness and kurtosis), or within the case's
-// absolute tolerance. Distributions and NIST values are relative only.
-func (k *comparison) agree(key string, a, b float64) bool {
+// close reports whether the relative difference is within the tolerance of the
+// case.
+func (k *comparison) close(a, b float64) bool {
 	if a == b {
 		return true
 	}
 	if math.IsNaN(a) || math.IsInf(a, 0) || math.IsInf(b, 0) {
 		return false
 	}
+	return math.Abs(a-b) <= k.c.Tolerance*math.Max(math.Abs(a), math.Abs(b))
+}
+
+// near reports whether numbers that are not close agree by the rest of the
+// comparison rule: a p value by at most 1e-10, anything else by at most the
+// smaller of tolerance and 1e-9 (1e-7 for skewness and kurtosis), or by the
+// absolute tolerance of the case. Distributions and certified values have no
+// such allowance.
+func (k *comparison) near(key string, a, b float64) bool {
 	off := math.Abs(a - b)
-	if off <= k.c.Tolerance*math.Max(math.Abs(a), math.Abs(b)) {
-		return true
+	if math.IsNaN(off) || math.IsInf(off, 0) {
+		return false
 	}
 	if slack, ok := k.slack[key]; ok && off <= slack {
 		return true

@@ -7,6 +7,11 @@ import "fmt"
 // topic adds its map here.
 var methods = mergeMethods(
 	distributionMethods,
+	describeMethods,
+	multiplicityMethods,
+	powerMethods,
+	resampleMethods,
+	poolMethods,
 	agreementMethods,
 	contingencyMethods,
 	monitorMethods,

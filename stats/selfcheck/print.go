@@ -76,6 +76,9 @@ func (p *printer) one(d checked) {
 		if !math.IsNaN(line.Digits) {
 			text += fmt.Sprintf(", %.1f digits", line.Digits)
 		}
+		if line.Absolute {
+			text += " (within the absolute tolerance)"
+		}
 		if line.Why != "" {
 			text += ": " + line.Why
 		}

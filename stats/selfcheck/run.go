@@ -31,7 +31,7 @@ type Summary struct {
 type Family struct {
 	Name                      string
 	Agree, Differ, NotCovered int
-	WorstDigits               float64 // over the numbers of cases that agree; NaN without any
+	WorstDigits               float64 // over the numbers that agree relatively; NaN without any
 }
 
 // Cases returns the number of cases.
@@ -201,7 +201,7 @@ func (s *Summary) count(done checked) {
 		s.Agree++
 		family.Agree++
 		for _, line := range done.lines {
-			if !math.IsNaN(line.Digits) && !(family.WorstDigits <= line.Digits) {
+			if !math.IsNaN(line.Digits) && !line.Absolute && !(family.WorstDigits <= line.Digits) {
 				family.WorstDigits = line.Digits
 			}
 		}
@@ -240,7 +240,10 @@ func (d checked) worst() (Line, bool) {
 }
 
 func rankDigits(l Line) float64 {
-	if math.IsNaN(l.Digits) {
+	switch {
+	case math.IsNaN(l.Digits):
+		return 18
+	case l.Absolute:
 		return 17
 	}
 	return l.Digits
