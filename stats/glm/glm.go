@@ -70,7 +70,8 @@ type Fit struct {
 	Iterations      int
 
 	model *model
-	beta  []float64 // of the centred design
+	beta  []float64     // of the centred design
+	inner *mat.SymDense // covariance of beta
 }
 
 // Logistic fits logit P(Y = 1) = x·β (+ offset) by iteratively reweighted least
@@ -132,7 +133,8 @@ func fit(family Family, d Data, level float64) (*Fit, error) {
 	if dependent >= 0 {
 		return fail(fmt.Errorf("term %s: %w", d.Terms[dependent], stats.ErrSeparation))
 	}
-	estimates, covariance := f.model.uncentre(beta, factor.Inverse())
+	f.inner = factor.Inverse()
+	estimates, covariance := f.model.uncentre(beta, f.inner)
 	f.Covariance = covariance
 	z := dist.NormalQuantile((1 + level) / 2)
 	for j, b := range estimates {

@@ -91,8 +91,11 @@ type state struct {
 
 // at evaluates the model at β with extra added to the offset.
 func (m *model) at(beta []float64, free []int, extra []float64) state {
-	s := state{mu: make([]float64, len(m.y)), score: make([]float64, len(free)), info: mat.NewSymDense(len(free), nil)}
 	k := len(free)
+	s := state{mu: make([]float64, len(m.y)), score: make([]float64, k)}
+	if k > 0 { // a matrix has at least one row
+		s.info = mat.NewSymDense(k, nil)
+	}
 	info := make([]float64, k*k)
 	row := make([]float64, k)
 	for i, x := range m.x {
@@ -162,11 +165,13 @@ func (f Family) residual(y, mu, eta float64) float64 {
 }
 
 // maximise runs Newton's method over the free columns of β, the others kept,
-// with step halving, until no row's x·β moves by more than 1e-11.
+// with step halving, until no row's x·β moves by more than 1e-11, or by more
+// than the rounding of its terms.
 func (m *model) maximise(start []float64, free []int, extra []float64) ([]float64, state, int, error) {
 	const (
 		maxIterations = 100
 		settled       = 1e-11
+		rounding      = 1e-15
 		flat          = 1e-10 // of the deviance
 		running       = 0.1
 	)
@@ -187,7 +192,7 @@ func (m *model) maximise(start []float64, free []int, extra []float64) ([]float6
 			beta[j] += share * step[a]
 		}
 		s = next
-		if moved < settled {
+		if moved < settled+rounding*m.largestTerm(beta, free, extra) {
 			return beta, s, iteration, nil
 		}
 		if math.Abs(fall) < flat*(1+s.deviance) && moved > running && share == 1 {
@@ -299,6 +304,20 @@ func (m *model) largestMove(free []int, step []float64) float64 {
 			move += x[j] * step[a]
 		}
 		largest = max(largest, math.Abs(move))
+	}
+	return largest
+}
+
+// largestTerm is the largest |x·β| of one column, or offset, over the rows.
+func (m *model) largestTerm(beta []float64, free []int, extra []float64) float64 {
+	largest := 0.0
+	for i, x := range m.x {
+		if extra != nil {
+			largest = max(largest, math.Abs(extra[i]))
+		}
+		for _, j := range free {
+			largest = max(largest, math.Abs(x[j]*beta[j]))
+		}
 	}
 	return largest
 }

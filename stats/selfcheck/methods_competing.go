@@ -145,9 +145,10 @@ func incidenceRow(t, last float64, aalen, jackknife survival.IncidencePoint) Res
 		"cif_cmprsk": aalen.Incidence, "se_aalen_delta": aalen.SE, "ci_low_loglog": aalen.Lower, "ci_high_loglog": aalen.Upper,
 	}
 	if t > last {
-		for _, key := range []string{"cif_cmprsk", "se_aalen_delta", "ci_low_loglog", "ci_high_loglog"} {
-			row[key] = nil
-		}
+		row["cif_cmprsk"], row["se_aalen_delta"] = nil, nil
+	}
+	if t > last || aalen.Incidence == 0 {
+		row["ci_low_loglog"], row["ci_high_loglog"] = nil, nil
 	}
 	return row
 }

@@ -4,7 +4,6 @@ import (
 	"strings"
 
 	"keratally/stats/glm"
-	"keratally/stats/regress"
 )
 
 var glmMethods = map[string]Method{
@@ -65,15 +64,11 @@ func glmModel(in *Input, level float64) (*glm.Fit, error) {
 }
 
 func glmData(frame *Frame, text string) (glm.Data, error) {
-	formula, err := regress.ParseFormula(text)
+	formula, err := modelFormula(text)
 	if err != nil {
 		return glm.Data{}, err
 	}
-	table, err := modelFrame(frame)
-	if err != nil {
-		return glm.Data{}, err
-	}
-	design, err := formula.Design(table)
+	design, err := modelDesign(frame, formula)
 	if err != nil {
 		return glm.Data{}, err
 	}

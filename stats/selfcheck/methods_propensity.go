@@ -1,13 +1,14 @@
 package selfcheck
 
 import (
+	"math"
 	"slices"
 	"strings"
 
 	"gonum.org/v1/gonum/mat"
 
+	"keratally/stats"
 	"keratally/stats/propensity"
-	"keratally/stats/regress"
 )
 
 var propensityMethods = map[string]Method{"iptw": weightedComparison}
@@ -28,7 +29,7 @@ func weightedComparison(in *Input) (Results, error) {
 			}
 		}
 	}
-	formula, err := regress.ParseFormula(position[2])
+	formula, err := modelFormula(position[2])
 	if err != nil {
 		return nil, err
 	}
@@ -37,7 +38,7 @@ func weightedComparison(in *Input) (Results, error) {
 		return nil, err
 	}
 	treatment, outcome := strings.Trim(position[1], `"'`), strings.Trim(position[3], `"'`)
-	if frame, err = frame.Complete(append(formula.Names(), treatment, outcome)...); err != nil {
+	if frame, err = frame.Complete(append(formula.Names(), treatment)...); err != nil {
 		return nil, err
 	}
 	marks, err := frame.Numbers(treatment)
@@ -52,11 +53,7 @@ func weightedComparison(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	table, err := modelFrame(frame)
-	if err != nil {
-		return nil, err
-	}
-	design, err := formula.Design(table)
+	design, err := modelDesign(frame, formula)
 	if err != nil {
 		return nil, err
 	}
@@ -110,7 +107,7 @@ func weightedRows(scores *propensity.Scores, target propensity.Target, treated [
 	if err != nil {
 		return nil, err
 	}
-	effect, err := propensity.Effect(treated, y, w, nil, 0.95)
+	effect, err := observedEffect(treated, y, w)
 	if err != nil {
 		return nil, err
 	}
@@ -134,4 +131,17 @@ func balanceRows(treated []bool, x *mat.Dense, covariates []string, w []float64)
 			"smd": b.Difference, "denominator": b.SD, "binary": b.Binary,
 		}
 	}), err
+}
+
+// observedEffect leaves out the rows without an outcome, which have a score and
+// a weight all the same.
+func observedEffect(treated []bool, y, w []float64) (stats.Result, error) {
+	var t []bool
+	var outcome, weight []float64
+	for i, v := range y {
+		if !math.IsNaN(v) {
+			t, outcome, weight = append(t, treated[i]), append(outcome, v), append(weight, w[i])
+		}
+	}
+	return propensity.Effect(t, outcome, weight, nil, 0.95)
 }

@@ -47,7 +47,11 @@ func kaplanMeier(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := Results{}
+	statusSum := 0.0 // the reference's "events", which of a status 1 and 2 is no count
+	for _, s := range status {
+		statusSum += s
+	}
+	out := Results{"events": statusSum}
 	for name, limits := range map[string]survival.Limits{"log_log": survival.LogLog, "log": survival.Log, "plain": survival.Plain} {
 		curve, err := survival.KaplanMeier(data, limits, 0.95)
 		if err != nil {
@@ -79,7 +83,7 @@ func kaplanMeier(in *Input) (Results, error) {
 }
 
 func kaplanMeierCurve(out Results, curve *survival.Curve, at, tau []float64) error {
-	out["n"], out["events"] = curve.N, curve.Events
+	out["n"] = curve.N
 	out["curve"] = each(curve.Points, func(p survival.Point) any {
 		return Results{
 			"time": p.Time, "n_risk": p.AtRisk, "n_event": p.Events, "n_censor": p.Censored,
@@ -184,7 +188,7 @@ func readSurvivalModel(in *Input, function string) (*survivalModel, *Call, error
 			}
 		}
 	}
-	formula, err := regress.ParseFormula(text)
+	formula, err := modelFormula(text)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -205,10 +209,6 @@ func (m *survivalModel) read(in *Input, formula *regress.Formula, names []string
 	if frame, err = frame.Complete(names...); err != nil {
 		return err
 	}
-	table, err := modelFrame(frame)
-	if err != nil {
-		return err
-	}
 	strata := formula.TakeCalls("strata")
 	for _, c := range formula.TakeCalls("cluster") {
 		_, args, _ := c.Call()
@@ -225,7 +225,7 @@ func (m *survivalModel) read(in *Input, formula *regress.Formula, names []string
 	if !formula.Intercept {
 		return NotCovered("a survival model without constant")
 	}
-	if m.design, err = formula.Design(table); err != nil {
+	if m.design, err = modelDesign(frame, formula); err != nil {
 		return err
 	}
 	if m.data, err = survivalResponse(m.design); err != nil {

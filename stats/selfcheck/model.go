@@ -1,9 +1,11 @@
 package selfcheck
 
 import (
+	"errors"
 	"slices"
 	"strconv"
 
+	"keratally/stats"
 	"keratally/stats/regress"
 )
 
@@ -29,6 +31,29 @@ func modelFrame(f *Frame) (*regress.Frame, error) {
 		}
 	}
 	return out, nil
+}
+
+// modelDesign evaluates a formula on the complete rows of a data set. A formula
+// or function that the language of regress does not have is not covered.
+func modelDesign(f *Frame, formula *regress.Formula) (*regress.Design, error) {
+	table, err := modelFrame(f)
+	if err != nil {
+		return nil, err
+	}
+	design, err := formula.Design(table)
+	if argument := new(stats.ArgumentError); errors.As(err, &argument) {
+		return nil, NotCovered("%v", err)
+	}
+	return design, err
+}
+
+// modelFormula reads a formula.
+func modelFormula(text string) (*regress.Formula, error) {
+	formula, err := regress.ParseFormula(text)
+	if err != nil {
+		return nil, NotCovered("%v", err)
+	}
+	return formula, nil
 }
 
 // labelledGroups returns the groups of the design's rows by an expression over

@@ -154,11 +154,11 @@ func (inc *Incidence) fill(d CompetingData, order []int32, times []float64, ends
 }
 
 // At returns the incidence at time t: the last point at or before t, with the
-// number still at risk just before t. Before the first time it is 0 without
-// limits; after the last it stays where it ended.
+// number still at risk just before t. Before the first time it is 0 with limits
+// 0; after the last it stays where it ended.
 func (inc *Incidence) At(t float64) IncidencePoint {
 	k := sort.Search(len(inc.Points), func(k int) bool { return inc.Points[k].Time > t })
-	p := IncidencePoint{Time: t, AtRisk: inc.N, Lower: math.NaN(), Upper: math.NaN()}
+	p := IncidencePoint{Time: t, AtRisk: inc.N}
 	if k > 0 {
 		p = inc.Points[k-1]
 	}

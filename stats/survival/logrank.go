@@ -137,15 +137,15 @@ func logRankSums(d Data, group []int, o LogRankOptions) (LogRankResult, error) {
 	if len(levels) < 2 {
 		return r, fmt.Errorf("%s: %w", method, stats.ErrOneGroup)
 	}
-	if d.events() == 0 {
-		return r, fmt.Errorf("%s: %w", method, stats.ErrNoEvents)
-	}
 	k := len(levels)
 	r.Groups, r.PerGroup = levels, make([]int, k)
 	r.Clusters = d.clusters()
 	r.Observed, r.Expected, r.Variance = make([]float64, k), make([]float64, k), square(k)
 	for _, g := range codes {
 		r.PerGroup[g]++
+	}
+	if d.events() == 0 {
+		return r, fmt.Errorf("%s: %w", method, stats.ErrNoEvents)
 	}
 	var scores *clusterScores
 	if d.Cluster != nil {
