@@ -14,7 +14,7 @@ var (
 	ErrAllZero      = errors.New("all differences are zero")
 	ErrNoEvents     = errors.New("no event was observed")
 	ErrNotConverged = errors.New("the fit did not converge")
-	ErrSeparation   = errors.New("a group or value predicts the outcome perfectly, so the odds ratio has no finite estimate")
+	ErrSeparation   = errors.New("a group or value predicts the outcome perfectly, so the ratio has no finite estimate")
 	ErrCollinear    = errors.New("the explanatory variables determine one another, so their effects cannot be told apart")
 	ErrOneGroup     = errors.New("there is only one group")
 	ErrNotFinite    = errors.New("a value is not a finite number")
