@@ -21,6 +21,7 @@ var methods = mergeMethods(
 	competingMethods,
 	glmMethods,
 	propensityMethods,
+	regressMethods,
 )
 
 func mergeMethods(topics ...map[string]Method) map[string]Method {

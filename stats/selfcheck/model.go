@@ -35,12 +35,12 @@ func modelFrame(f *Frame) (*regress.Frame, error) {
 
 // modelDesign evaluates a formula on the complete rows of a data set. A formula
 // or function that the language of regress does not have is not covered.
-func modelDesign(f *Frame, formula *regress.Formula) (*regress.Design, error) {
+func modelDesign(f *Frame, formula *regress.Formula, options ...regress.Option) (*regress.Design, error) {
 	table, err := modelFrame(f)
 	if err != nil {
 		return nil, err
 	}
-	design, err := formula.Design(table)
+	design, err := formula.Design(table, options...)
 	if argument := new(stats.ArgumentError); errors.As(err, &argument) {
 		return nil, NotCovered("%v", err)
 	}
