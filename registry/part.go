@@ -77,11 +77,16 @@ type Part struct {
 	Parent *Part      // nil for records of the centre and for demarcations
 	Visit  *VisitPart // parent of a demarcation
 	Values []Value    // by column of its kind
-	Before []Value    // as the registry holds it; nil for a record that is new
-	Row    int32      // source row that gave it first
-	Stored bool       // already written by the intake that is going on
+	Before []Value    // as the registry holds it; nil unless this intake changes it
+	Source Source     // row that gave it first
+	Given  uint32     // columns that this intake gave, bit by column
+	Loaded bool       // was in the registry before this intake
+	Stored bool       // is in the registry, or written by the intake that is going on
 	Dirty  bool       // differs from what is stored
 }
+
+// Source is a row of a sheet; sheets are numbered from 0, rows from 1.
+type Source struct{ Sheet, Row int32 }
 
 // VisitPart is what is known of one visit: only what was given is other than
 // None, 0 or nil.
@@ -89,12 +94,14 @@ type VisitPart struct {
 	ID           ID
 	Eye          *Part
 	Texts        *VisitTexts // shared between visits, never changed
-	Before       *VisitPart  // as the registry holds it; nil for a visit that is new
+	Before       *VisitPart  // as the registry holds it; nil unless this intake changes it
 	On           Date
-	Row          int32
+	Source       Source
+	Given        uint32 // fields that this intake gave: bit by Measure, then LensFreeDays and the texts
 	LensFreeDays measure.Steps
 	Values       [NumMeasures]measure.Steps
 	OffChart     [3]int8
+	Loaded       bool
 	Stored       bool
 	Dirty        bool
 }
@@ -116,14 +123,14 @@ func NewVisitPart(eye *Part, on Date) VisitPart {
 
 // Intake is one file taken in: who, what, when, and what came of it.
 type Intake struct {
-	ID, CentreID                    ID
-	FileName, FileSHA256            string
-	MappingName, MappingText        string
-	Person                          string
-	RowsRead, RowsNew, RowsChanged  int
-	RowsSame, RowsRefused           int
-	RecordsNew, RecordsChanged      [NumKinds]int
-	NewProtocols, NewClinicianCodes []string
+	ID, CentreID                   ID
+	FileName, FileSHA256           string
+	MappingName, MappingText       string
+	Person                         string
+	RowsRead, RowsNew, RowsChanged int
+	RowsSame, RowsRefused          int
+	RecordsNew, RecordsChanged     [NumKinds]int
+	NewProtocols, NewClinicians    []string
 }
 
 // Holdings is what the registry holds of the patients of a file.
