@@ -34,10 +34,10 @@ func logConcaveRootTail(p float64, lowerTail bool, start float64, at tailsAt) fl
 			u = (u + previous) / 2
 			continue
 		}
-		step := sign * math.Log(tail/p) * tail / density
+		off := math.Log(tail / p)
 		previous = u
-		u -= step
-		if math.Abs(step) <= 2*machineEpsilon*math.Max(math.Abs(u), 1e-3) {
+		u -= sign * off * tail / density
+		if math.Abs(off) <= 1e-8 { // the step just taken leaves about off²
 			break
 		}
 	}
