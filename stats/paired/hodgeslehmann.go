@@ -62,11 +62,7 @@ func HodgesLehmann(d []float64, alt stats.Alternative, level float64, rule RankR
 	averages := orderstat.NewWalsh(d)
 	s := Shift{Result: stats.NewResult("Hodges–Lehmann", n), Pairs: averages.Len(), Achieved: math.NaN()}
 	s.Alt, s.Estimate = alt, averages.Median()
-	tails := 2.0
-	if alt != stats.TwoSided {
-		tails = 1
-	}
-	tail := (1 - level) / tails
+	tail := alt.Tail(level)
 	name := "order statistics, normal ranks"
 	if rule == ExactRanks {
 		if n > exactCeiling {
@@ -76,7 +72,7 @@ func HodgesLehmann(d []float64, alt stats.Alternative, level float64, rule RankR
 		}
 		name = "order statistics, exact ranks"
 		s.Rank = max(1, dist.SignedRankQuantile(tail, n))
-		s.Achieved = 1 - tails*dist.SignedRankCDF(s.Rank-1, n)
+		s.Achieved = 1 - (1-level)/tail*dist.SignedRankCDF(s.Rank-1, n)
 		if s.Achieved < level-(1-level)/2 {
 			s.Note("too few differences for a %g %% interval: the widest has %.3g %%", 100*level, 100*s.Achieved)
 		}

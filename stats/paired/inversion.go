@@ -57,11 +57,7 @@ func InvertSignedRank(d []float64, alt stats.Alternative, level float64, correct
 	at := z(corrected)
 	zLow, zHigh := at(low), at(high)
 	alpha := 1 - level
-	sides := 2.0
-	if alt != stats.TwoSided {
-		sides = 1
-	}
-	quantile := func() float64 { return -dist.NormalQuantile(alpha / sides) }
+	quantile := func() float64 { return -dist.NormalQuantile(alt.Tail(1 - alpha)) }
 	for alpha < 1 && ((alt != stats.Less && zLow < quantile()) || (alt != stats.Greater && zHigh > -quantile())) {
 		alpha *= 2
 	}
@@ -93,22 +89,7 @@ func shiftedZ(x []float64, shift float64, alt stats.Alternative, corrected bool)
 	ranked := rankSizes(Shifted(x, shift), SignedRankOptions{})
 	deviation := float64(ranked.positive)/2 - float64(ranked.total)/4
 	if corrected {
-		deviation -= continuity(deviation, alt)
+		deviation -= alt.Continuity(deviation)
 	}
 	return deviation / (math.Sqrt(ranked.squares) / 4)
-}
-
-// continuity is the correction of a rank sum: ½ towards its mean, or against
-// the alternative.
-func continuity(deviation float64, alt stats.Alternative) float64 {
-	switch {
-	case alt == stats.Greater:
-		return 0.5
-	case alt == stats.Less:
-		return -0.5
-	case deviation == 0:
-		return 0
-	default:
-		return math.Copysign(0.5, deviation)
-	}
 }

@@ -58,7 +58,7 @@ func Sign(d []float64, alt stats.Alternative, level float64) (SignTest, error) {
 	t.PLess = dist.BinomialCDF(t.Positive, n, 0.5)
 	t.PGreater = dist.BinomialSF(t.Positive-1, n, 0.5)
 	t.Stat, t.Alt = float64(t.Positive), alt
-	t.P = oneOf(alt, t.PLess, t.PGreater, math.Min(1, 2*math.Min(t.PLess, t.PGreater)))
+	t.P = alt.P(t.PLess, t.PGreater)
 	t.Estimate = float64(t.Positive) / float64(n)
 	t.Interval = positiveShare(t.Positive, n, alt, level)
 	median, err := describe.MedianCI(d, level)
@@ -75,10 +75,7 @@ func Sign(d []float64, alt stats.Alternative, level float64) (SignTest, error) {
 
 // positiveShare gives the Clopper–Pearson limits of positive/n.
 func positiveShare(positive, n int, alt stats.Alternative, level float64) stats.Interval {
-	tail := 1 - level
-	if alt == stats.TwoSided {
-		tail /= 2
-	}
+	tail := alt.Tail(level)
 	x, m := float64(positive), float64(n)
 	share := stats.Interval{Estimate: x / m, Lower: 0, Upper: 1, Level: level, Method: "Clopper–Pearson"}
 	if alt != stats.Less && positive > 0 {

@@ -120,13 +120,13 @@ func SignedRank(d []float64, options SignedRankOptions) (SignedRankTest, error) 
 		}
 		t.Method += ", exact with midranks"
 		t.PLess, t.PGreater = ranked.exactTails()
-		t.P = oneOf(options.Alternative, t.PLess, t.PGreater, math.Min(1, 2*math.Min(t.PLess, t.PGreater)))
+		t.P = options.Alternative.P(t.PLess, t.PGreater)
 	case NormalCorrected, NormalUncorrected:
 		t.Method += ", normal approximation"
 		p := func(alt stats.Alternative) float64 {
 			deviation := t.SumPositive - mean
 			if distribution == NormalCorrected {
-				deviation -= continuity(deviation, alt)
+				deviation -= alt.Continuity(deviation)
 			}
 			return dist.PZ(deviation/sd, alt)
 		}
@@ -150,17 +150,6 @@ func (t *SignedRankTest) describeZeros(zeros Zeros) {
 		t.Note("%d of %d differences are zero: ranked, then left out (Pratt)", t.Zero, t.N)
 	default:
 		t.Note("%d of %d differences are zero: left out (Wilcoxon)", t.Zero, t.N)
-	}
-}
-
-func oneOf(alt stats.Alternative, less, greater, twoSided float64) float64 {
-	switch alt {
-	case stats.Less:
-		return less
-	case stats.Greater:
-		return greater
-	default:
-		return twoSided
 	}
 }
 

@@ -38,13 +38,13 @@ func T(r *stats.Result, null, df float64, alt stats.Alternative, level float64) 
 // from the estimate: the quantile exceeded with probability (1 − level)/2 on
 // both sides, or with probability 1 − level on one and +∞ on the open side.
 func Limits(alt stats.Alternative, level float64, exceeded func(tail float64) float64) (lower, upper float64) {
+	q := exceeded(alt.Tail(level))
 	switch alt {
 	case stats.Less:
-		return math.Inf(1), exceeded(1 - level)
+		return math.Inf(1), q
 	case stats.Greater:
-		return exceeded(1 - level), math.Inf(1)
+		return q, math.Inf(1)
 	default:
-		q := exceeded((1 - level) / 2)
 		return q, q
 	}
 }
