@@ -6,8 +6,6 @@ import (
 	"strconv"
 	"strings"
 
-	"gonum.org/v1/gonum/mat"
-
 	"keratally/stats/survival"
 )
 
@@ -213,13 +211,9 @@ func fineGray(in *Input) (Results, error) {
 	if d.Cause, err = recoded(codes, strings.ReplaceAll(arguments[1], "d$", "")); err != nil {
 		return nil, err
 	}
-	x := mat.NewDense(frame.Rows(), len(covariates), nil)
-	for j, name := range covariates {
-		column, err := frame.Numbers(name)
-		if err != nil {
-			return nil, err
-		}
-		x.SetCol(j, column)
+	x, err := numericColumns(frame, covariates)
+	if err != nil {
+		return nil, err
 	}
 	fit, err := survival.FineGray(d, 1, x, covariates, 0.95)
 	if err != nil {

@@ -58,13 +58,9 @@ func weightedComparison(in *Input) (Results, error) {
 		return nil, err
 	}
 	covariates := slices.DeleteFunc(formula.Names(), func(name string) bool { return name == treatment })
-	x := mat.NewDense(frame.Rows(), len(covariates), nil)
-	for j, name := range covariates {
-		column, err := frame.Numbers(name)
-		if err != nil {
-			return nil, err
-		}
-		x.SetCol(j, column)
+	x, err := numericColumns(frame, covariates)
+	if err != nil {
+		return nil, err
 	}
 	scores, err := propensity.Fit(treated, design.X, design.Names)
 	if err != nil {

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strconv"
 
+	"gonum.org/v1/gonum/mat"
+
 	"keratally/stats"
 	"keratally/stats/regress"
 )
@@ -54,6 +56,19 @@ func modelFormula(text string) (*regress.Formula, error) {
 		return nil, NotCovered("%v", err)
 	}
 	return formula, nil
+}
+
+// numericColumns returns columns of a data set side by side.
+func numericColumns(f *Frame, names []string) (*mat.Dense, error) {
+	x := mat.NewDense(f.Rows(), len(names), nil)
+	for j, name := range names {
+		column, err := f.Numbers(name)
+		if err != nil {
+			return nil, err
+		}
+		x.SetCol(j, column)
+	}
+	return x, nil
 }
 
 // labelledGroups returns the groups of the design's rows by an expression over
