@@ -72,19 +72,20 @@ func EncodeDefinition(d Definition) (StoredDefinition, error) {
 	return StoredDefinition{Kind: d.DefinitionKind(), Stamp: d.DefinitionStamp(), Body: body}, nil
 }
 
-// stamped is a pointer to a definition whose stamp can be set, which every
-// type that embeds Stamp is.
-type stamped[T any] interface {
-	*T
-	Definition
-	setStamp(Stamp)
-}
+// Stampable is a definition whose stamp can be set: a pointer to any type
+// that embeds Stamp.
+type Stampable interface{ SetStamp(Stamp) }
 
-func (s *Stamp) setStamp(t Stamp) { *s = t }
+// SetStamp replaces the stamp.
+func (s *Stamp) SetStamp(t Stamp) { *s = t }
 
 // DecodeDefinition is the inverse of EncodeDefinition: it reads one kind of
 // definition strictly, so a key that the kind does not have is an error.
-func DecodeDefinition[T any, P stamped[T]](s StoredDefinition) (T, error) {
+func DecodeDefinition[T any, P interface {
+	*T
+	Definition
+	Stampable
+}](s StoredDefinition) (T, error) {
 	var d T
 	p := P(&d)
 	dec := json.NewDecoder(bytes.NewReader(s.Body))
@@ -92,7 +93,7 @@ func DecodeDefinition[T any, P stamped[T]](s StoredDefinition) (T, error) {
 	if err := dec.Decode(&d); err != nil {
 		return d, fmt.Errorf("definition of %s %s: %w", s.Kind, s.Stamp, err)
 	}
-	p.setStamp(s.Stamp)
+	p.SetStamp(s.Stamp)
 	if p.DefinitionKind() != s.Kind {
 		return d, fmt.Errorf("definition of %s %s: should be of kind %s", s.Kind, s.Stamp, p.DefinitionKind())
 	}

@@ -19,6 +19,7 @@ import (
 type field interface {
 	take(value []byte) error
 	grow(rows int)
+	cut(rows int) // take back what came after so many rows
 }
 
 // copyOut streams the query in the binary form of COPY straight into the
@@ -84,6 +85,7 @@ type decoder struct {
 	fields         []field
 	carry          []byte // the beginning of a row whose end has not come
 	started, ended bool
+	rows           int
 }
 
 var signature = []byte("PGCOPY\n\xff\r\n\x00")
@@ -132,15 +134,18 @@ func (d *decoder) row(b []byte) (int, error) {
 	if int(count) != len(d.fields) {
 		return 0, fmt.Errorf("a row of %d columns: should have %d", count, len(d.fields))
 	}
-	if !whole(b, len(d.fields)) {
-		return 0, nil
-	}
 	at := 2
 	for i, f := range d.fields {
+		if len(b) < at+4 {
+			return d.incomplete(i)
+		}
 		size := int(int32(binary.BigEndian.Uint32(b[at:])))
 		at += 4
 		var value []byte
 		if size >= 0 {
+			if len(b) < at+size {
+				return d.incomplete(i)
+			}
 			value = b[at : at+size : at+size]
 			at += size
 		}
@@ -148,22 +153,17 @@ func (d *decoder) row(b []byte) (int, error) {
 			return 0, fmt.Errorf("column %d: %w", i+1, err)
 		}
 	}
+	d.rows++
 	return at, nil
 }
 
-// whole reports whether all fields of the row at the beginning of b have come.
-func whole(b []byte, fields int) bool {
-	at := 2
-	for range fields {
-		if len(b) < at+4 {
-			return false
-		}
-		if size := int(int32(binary.BigEndian.Uint32(b[at:]))); size > 0 {
-			at += size
-		}
-		at += 4
+// incomplete takes back the fields of a row that were taken before it broke
+// off.
+func (d *decoder) incomplete(taken int) (int, error) {
+	for _, f := range d.fields[:taken] {
+		f.cut(d.rows)
 	}
-	return len(b) >= at
+	return 0, nil
 }
 
 // number takes a smallint or an integer; NULL is null.
@@ -173,6 +173,8 @@ type number[T ~uint8 | ~int16 | ~int32] struct {
 }
 
 func (f number[T]) grow(rows int) { *f.to = slices.Grow(*f.to, rows) }
+
+func (f number[T]) cut(rows int) { *f.to = (*f.to)[:rows] }
 
 func (f number[T]) take(b []byte) error {
 	switch {
@@ -197,6 +199,8 @@ const daysTo2000 = 10957 // from 1 January 1970
 
 func (f day) grow(rows int) { *f.to = slices.Grow(*f.to, rows) }
 
+func (f day) cut(rows int) { *f.to = (*f.to)[:rows] }
+
 func (f day) take(b []byte) error {
 	switch len(b) {
 	case 0:
@@ -215,6 +219,14 @@ type key struct{ at map[registry.ID]int32 }
 func newKey() key { return key{map[registry.ID]int32{}} }
 
 func (f key) grow(int) {}
+
+func (f key) cut(rows int) {
+	for id, at := range f.at {
+		if int(at) >= rows {
+			delete(f.at, id)
+		}
+	}
+}
 
 func (f key) take(b []byte) error {
 	if len(b) != 16 {
@@ -236,6 +248,8 @@ type reference struct {
 func refer(keys key, to *[]int32) field { return &reference{keys: keys, to: to} }
 
 func (f *reference) grow(rows int) { *f.to = slices.Grow(*f.to, rows) }
+
+func (f *reference) cut(rows int) { *f.to = (*f.to)[:rows] }
 
 func (f *reference) take(b []byte) error {
 	if b == nil {
@@ -260,23 +274,29 @@ func (f *reference) take(b []byte) error {
 type word struct {
 	to   *snapshot.Words
 	code map[string]int32
+	last int32 // code of the row before, which often is the same
 }
 
 func wordsTo(to *snapshot.Words) field {
 	to.List = []string{""}
-	return word{to, map[string]int32{"": 0}}
+	return &word{to: to, code: map[string]int32{"": 0}}
 }
 
-func (f word) grow(rows int) { f.to.Code = slices.Grow(f.to.Code, rows) }
+func (f *word) grow(rows int) { f.to.Code = slices.Grow(f.to.Code, rows) }
 
-func (f word) take(b []byte) error {
-	code, ok := f.code[string(b)]
-	if !ok {
-		code = int32(len(f.to.List))
-		f.code[string(b)] = code
-		f.to.List = append(f.to.List, string(b))
+func (f *word) cut(rows int) { f.to.Code = f.to.Code[:rows] }
+
+func (f *word) take(b []byte) error {
+	if string(b) != f.to.List[f.last] {
+		code, ok := f.code[string(b)]
+		if !ok {
+			code = int32(len(f.to.List))
+			f.code[string(b)] = code
+			f.to.List = append(f.to.List, string(b))
+		}
+		f.last = code
 	}
-	f.to.Code = append(f.to.Code, code)
+	f.to.Code = append(f.to.Code, f.last)
 	return nil
 }
 
@@ -284,6 +304,8 @@ func (f word) take(b []byte) error {
 type text struct{ to *[]string }
 
 func (f text) grow(rows int) { *f.to = slices.Grow(*f.to, rows) }
+
+func (f text) cut(rows int) { *f.to = (*f.to)[:rows] }
 
 func (f text) take(b []byte) error {
 	*f.to = append(*f.to, string(b))
@@ -294,6 +316,8 @@ func (f text) take(b []byte) error {
 type trilean struct{ to *[]registry.Trilean }
 
 func (f trilean) grow(rows int) { *f.to = slices.Grow(*f.to, rows) }
+
+func (f trilean) cut(rows int) { *f.to = (*f.to)[:rows] }
 
 func (f trilean) take(b []byte) error {
 	for _, t := range []registry.Trilean{0, registry.Yes, registry.No, registry.Unknown} {

@@ -3,12 +3,15 @@
 package pgstore
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+	"github.com/jackc/pgx/v5/pgproto3"
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"keratally/registry"
@@ -22,15 +25,26 @@ type Store struct {
 // Open connects to the database at url and checks that it answers. It does not
 // migrate: see Migrate.
 func Open(ctx context.Context, url string) (*Store, error) {
-	pool, err := pgxpool.New(ctx, url)
+	config, err := pgxpool.ParseConfig(url)
 	if err != nil {
 		return nil, fmt.Errorf("database address: %w", err)
+	}
+	config.ConnConfig.BuildFrontend = widely
+	pool, err := pgxpool.NewWithConfig(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("connecting to the database: %w", err)
 	}
 	if err := pool.Ping(ctx); err != nil {
 		pool.Close()
 		return nil, fmt.Errorf("connecting to the database: %w", err)
 	}
 	return New(pool), nil
+}
+
+// widely receives as much at once as has come, up to 128 KiB: a large read
+// then wakes the program a tenth as often.
+func widely(r io.Reader, w io.Writer) *pgproto3.Frontend {
+	return pgproto3.NewFrontend(bufio.NewReaderSize(r, 1<<17), w)
 }
 
 // New returns the registry in a database that is already connected. Closing

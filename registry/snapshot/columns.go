@@ -2,7 +2,10 @@ package snapshot
 
 import (
 	"fmt"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 	"unsafe"
 
 	"keratally/registry"
@@ -34,9 +37,21 @@ func (t table) reorder(order []int32) {
 	if ascending(order, t.length()) {
 		return
 	}
-	for _, c := range t.columns {
-		c.reorder(order)
+	sideBySide(len(t.columns), func(i int) { t.columns[i].reorder(order) })
+}
+
+// sideBySide calls do for 0 to n−1, as many at once as there are processors.
+func sideBySide(n int, do func(i int)) {
+	var next atomic.Int32
+	var workers sync.WaitGroup
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		workers.Go(func() {
+			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+				do(i)
+			}
+		})
 	}
+	workers.Wait()
 }
 
 // ascending reports whether the order keeps all n rows where they are.

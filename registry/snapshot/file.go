@@ -10,7 +10,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"runtime"
 	"slices"
 	"sync"
 
@@ -60,22 +59,16 @@ func (s *Snapshot) identity() (string, error) {
 		}
 	}
 	sums := make([][sha256.Size]byte, len(columns))
-	next := make(chan int)
-	var workers sync.WaitGroup
-	for range runtime.GOMAXPROCS(0) {
-		workers.Go(func() {
-			var buffer []byte
-			for i := range next {
-				buffer = columns[i].encode(buffer[:0])
-				sums[i] = sha256.Sum256(buffer)
-			}
-		})
-	}
-	for i := range columns {
-		next <- i
-	}
-	close(next)
-	workers.Wait()
+	var buffers sync.Pool
+	sideBySide(len(columns), func(i int) {
+		buffer, _ := buffers.Get().(*[]byte)
+		if buffer == nil {
+			buffer = new([]byte)
+		}
+		*buffer = columns[i].encode((*buffer)[:0])
+		sums[i] = sha256.Sum256(*buffer)
+		buffers.Put(buffer)
+	})
 
 	whole := sha256.New()
 	fmt.Fprintf(whole, "%s%d\n%s", magic, len(head), head)

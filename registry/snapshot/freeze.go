@@ -30,9 +30,7 @@ func (s *Snapshot) Freeze() error {
 		return err
 	}
 	for _, t := range s.tables() {
-		for _, c := range t.columns {
-			c.tidy()
-		}
+		sideBySide(len(t.columns), func(i int) { t.columns[i].tidy() })
 	}
 	if err := s.derive(); err != nil {
 		return err
