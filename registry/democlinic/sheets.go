@@ -42,13 +42,21 @@ func (c *Clinic) WriteFiles(dir string) ([]File, error) {
 		return nil, err
 	}
 	files := []File{
-		{"treatments.xlsx", "treatments.toml", "the treatment book of both sites, one row a treated eye"},
-		{"visits-quayside.xlsx", "visits-quayside.toml", "follow-up at Quayside, one row a visit, Snellen in metres"},
-		{"visits-upland.csv", "visits-upland.toml", "follow-up at Upland, both eyes side by side, decimal commas"},
-		{"demarcation.xlsx", "demarcation.toml", "the demarcation line, one row a zone"},
-		{"events.csv", "events.toml", "complications and reasons for leaving follow-up"},
+		{"quayside-treatments.xlsx", "quayside-treatments.toml", "the treatment book of Quayside, one row a treated eye"},
+		{"quayside-visits.xlsx", "quayside-visits.toml", "follow-up at Quayside, one row a visit, Snellen in metres; the demarcation line; events"},
+		{"upland-treatments.xlsx", "upland-treatments.toml", "the treatment book of Upland"},
+		{"upland-visits.csv", "upland-visits.toml", "follow-up at Upland, both eyes side by side, decimal commas"},
+		{"upland-findings.xlsx", "upland-findings.toml", "the demarcation line and events at Upland"},
 	}
-	writers := []func(string) error{c.writeTreatments, c.writeQuayside, c.writeUpland, c.writeDemarcation, c.writeEvents}
+	writers := []func(string) error{
+		func(path string) error { return c.writeTreatments(path, quayside) },
+		c.writeQuayside,
+		func(path string) error { return c.writeTreatments(path, upland) },
+		c.writeUpland,
+		func(path string) error {
+			return writeXLSX(path, []grid{c.demarcationSheet(upland), c.eventSheet(upland)})
+		},
+	}
 	for i := range files {
 		path := filepath.Join(dir, files[i].Path)
 		if err := writers[i](path); err != nil {
@@ -66,45 +74,50 @@ func (c *Clinic) WriteFiles(dir string) ([]File, error) {
 	return files, nil
 }
 
-// writeTreatments is the treatment book: a sheet a site, under two rows of
-// merged headings.
-func (c *Clinic) writeTreatments(path string) error {
-	var sheets []grid
-	for _, site := range []string{quayside, upland} {
-		g := grid{name: map[string]string{quayside: "Quayside", upland: "Upland"}[site],
-			merged: [][2]string{{"A1", "H1"}, {"I1", "K1"}, {"L1", "Q1"}, {"R1", "U1"}}}
-		g.rows = append(g.rows,
-			[]any{"patient", nil, nil, nil, nil, nil, nil, nil, "eye", nil, nil, "treatment", nil, nil, nil, nil, nil, "pachymetry (µm)", nil, nil, nil},
-			[]any{"Patient no.", "Sex", "Year of birth", "Atopy", "Eye rubbing", "Family", "Consent", "Site", "Eye", "Diagnosis", "Progression shown",
-				"Date", "Surgeon", "Protocol", "Irradiance mW/cm²", "Minutes", "J/cm²", "before", "epi off", "after soak", "lowest"})
-		for _, e := range c.eyes {
-			if e.patient.site != site {
-				continue
-			}
-			steps := []any{e.steps[0], e.steps[1], e.steps[2], e.steps[3]}
-			if e.protocol.epithelium == "on" {
-				steps[1], steps[2] = nil, nil
-			}
-			exposure, _ := strconv.ParseFloat(e.protocol.minutes, 64)
-			irradiance, _ := strconv.ParseFloat(e.protocol.irradiance, 64)
-			fluence, _ := strconv.ParseFloat(e.protocol.fluence, 64)
-			g.rows = append(g.rows, append([]any{e.patient.code, sexWord(e.patient.female), e.patient.birthYear, e.patient.atopy, e.patient.rubbing,
-				e.patient.family, e.patient.consent, site, sideWord(e.right), "KC", "y", day(e.treated), e.surgeon.code, e.protocol.code,
-				irradiance, exposure, fluence}, steps...))
+// writeTreatments is the treatment book of a site, under two rows of merged
+// headings, and a sheet of what its protocol codes mean.
+func (c *Clinic) writeTreatments(path, site string) error {
+	g := grid{name: "Treatments", merged: [][2]string{{"A1", "G1"}, {"H1", "J1"}, {"K1", "P1"}, {"Q1", "T1"}}}
+	g.rows = append(g.rows,
+		[]any{"patient", nil, nil, nil, nil, nil, nil, "eye", nil, nil, "treatment", nil, nil, nil, nil, nil, "pachymetry (µm)", nil, nil, nil},
+		[]any{"Patient no.", "Sex", "Year of birth", "Atopy", "Eye rubbing", "Family", "Consent", "Eye", "Diagnosis", "Progression shown",
+			"Date", "Surgeon", "Protocol", "Irradiance mW/cm²", "Minutes", "J/cm²", "before", "epi off", "after soak", "lowest"})
+	for _, e := range c.eyes {
+		if e.patient.site != site {
+			continue
 		}
-		sheets = append(sheets, g)
+		steps := []any{e.steps[0], e.steps[1], e.steps[2], e.steps[3]}
+		if e.protocol.epithelium == "on" {
+			steps[1], steps[2], steps[3] = nil, nil, nil
+		}
+		exposure, _ := strconv.ParseFloat(e.protocol.minutes, 64) // the scenario's own constants
+		irradiance, _ := strconv.ParseFloat(e.protocol.irradiance, 64)
+		fluence, _ := strconv.ParseFloat(e.protocol.fluence, 64)
+		diagnosis := "KC"
+		if c.chance(0.05) {
+			diagnosis = [...]string{"PMD", "ectasia"}[c.rng.IntN(2)]
+		}
+		g.rows = append(g.rows, append([]any{e.patient.code, sexWord(e.patient.female), e.patient.birthYear, e.patient.atopy, e.patient.rubbing,
+			e.patient.family, e.patient.consent, sideWord(e.right), diagnosis, "y", day(e.treated), e.surgeon.code, e.protocol.code,
+			irradiance, exposure, fluence}, steps...))
 	}
-	c.slip(sheets[0].rows, 2, 0.006, func(row []any) { // a slip of the keyboard
+	c.slip(g.rows, 2, 0.006, func(row []any) { // a slip of the keyboard
 		switch c.rng.IntN(3) {
 		case 0:
-			row[8] = "X"
+			row[7] = "X"
 		case 1:
-			row[17] = fmt.Sprint(row[17]) + " ?"
+			row[16] = fmt.Sprint(row[16]) + " ?"
 		case 2:
-			row[14] = 90.0
+			row[13] = 900.0
 		}
 	})
-	return writeXLSX(path, append(sheets, c.protocolSheet()))
+	people := grid{name: "Surgeons", rows: [][]any{{"Code", "Name"}}}
+	for _, s := range surgeons {
+		if s.site == site {
+			people.rows = append(people.rows, []any{s.code, s.name})
+		}
+	}
+	return writeXLSX(path, []grid{c.protocolSheet(), people, g})
 }
 
 // protocolSheet lists what the codes of the treatment book mean.
@@ -174,7 +187,7 @@ func (c *Clinic) writeQuayside(path string) error {
 			row[1] = "RL"
 		}
 	})
-	return writeXLSX(path, []grid{g})
+	return writeXLSX(path, []grid{g, c.demarcationSheet(quayside), c.eventSheet(quayside)})
 }
 
 // writeUpland: both eyes of a patient side by side, semicolons, decimal
@@ -252,9 +265,12 @@ func (c *Clinic) uplandCells(v *visit) []string {
 	return cells
 }
 
-func (c *Clinic) writeDemarcation(path string) error {
+func (c *Clinic) demarcationSheet(site string) grid {
 	g := grid{name: "OCT", rows: [][]any{{"Patient no.", "Eye", "OCT date", "Zone", "Line", "Depth µm", "Cornea µm", "Observer"}}}
 	for _, e := range c.eyes {
+		if e.patient.site != site {
+			continue
+		}
 		for i := range e.visits {
 			for _, l := range e.visits[i].line {
 				row := []any{e.patient.code, sideWord(e.right), day(e.visits[i].on), l.zone, l.seen, nil, l.thick, e.surgeon.code}
@@ -265,20 +281,27 @@ func (c *Clinic) writeDemarcation(path string) error {
 			}
 		}
 	}
-	return writeXLSX(path, []grid{g})
+	return g
 }
 
-func (c *Clinic) writeEvents(path string) error {
-	rows := [][]string{{"Patient no.", "Eye", "Event", "Date", "Grade", "Action", "Resolved", "Outcome", "Left on", "Reason"}}
+func (c *Clinic) eventSheet(site string) grid {
+	g := grid{name: "Events", rows: [][]any{{"Patient no.", "Eye", "Event", "Date", "Grade", "Action", "Resolved", "Outcome", "Left on", "Reason"}}}
 	for _, e := range c.eyes {
+		if e.patient.site != site {
+			continue
+		}
 		for _, ev := range e.events {
-			rows = append(rows, []string{e.patient.code, sideWord(e.right), ev.kind, ev.onset.String(), ev.grade, ev.action, ev.resolved.String(), ev.outcome, "", ""})
+			row := []any{e.patient.code, sideWord(e.right), ev.kind, day(ev.onset), ev.grade, ev.action, nil, ev.outcome, nil, nil}
+			if ev.resolved.IsValid() {
+				row[6] = day(ev.resolved)
+			}
+			g.rows = append(g.rows, row)
 		}
 		if e.dropped.IsValid() && e.why != "lost" {
-			rows = append(rows, []string{e.patient.code, sideWord(e.right), "", "", "", "", "", "", e.dropped.String(), e.why})
+			g.rows = append(g.rows, []any{e.patient.code, sideWord(e.right), nil, nil, nil, nil, nil, nil, day(e.dropped), e.why})
 		}
 	}
-	return writeCSV(path, rows, ',', false)
+	return g
 }
 
 // slip lets a typing error into a share of the rows after the headings.
