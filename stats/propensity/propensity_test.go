@@ -1,6 +1,7 @@
 package propensity_test
 
 import (
+	"fmt"
 	"math"
 	"testing"
 
@@ -13,8 +14,16 @@ import (
 )
 
 // testdata/reference.R, R 4.2.2 and sandwich 3.0-2.
-func TestAgreesWithR(t *testing.T) {
-	r := rvalues.Read(t, "testdata/reference.txt")
+func TestAgreesWithStoredR(t *testing.T) { agrees(t, rvalues.Read(t, "testdata/reference.txt")) }
+
+func TestAgreesWithLiveR(t *testing.T) {
+	for seed := range 8 {
+		r := rvalues.Live(t, "testdata/reference.R", seed)
+		t.Run(fmt.Sprintf("seed %d", seed), func(t *testing.T) { agrees(t, r) })
+	}
+}
+
+func agrees(t *testing.T, r rvalues.Values) {
 	n := len(r["data.y"])
 	design, covariates := mat.NewDense(n, 3, nil), mat.NewDense(n, 2, nil)
 	for i := range n {

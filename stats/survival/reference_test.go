@@ -1,6 +1,7 @@
 package survival_test
 
 import (
+	"fmt"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -44,6 +45,27 @@ func (r reference) design() (*mat.Dense, []string) {
 	return x, []string{"x1", "x2", "group1", "group2"}
 }
 
+// agreements are the comparisons, on whatever data.
+var agreements = map[string]func(*testing.T, reference){
+	"Kaplan–Meier": kaplanMeierAgrees, "clustered curve": clusteredCurveAgrees, "log-rank": logRankAgrees,
+	"proportional hazards": coxAgrees, "competing risks": competingRisksAgree, "Fine–Gray": fineGrayAgrees,
+}
+
+func TestAgreesWithStoredR(t *testing.T) {
+	for name, agrees := range agreements {
+		t.Run(name, func(t *testing.T) { agrees(t, readReference(t)) })
+	}
+}
+
+func TestAgreesWithLiveR(t *testing.T) {
+	for seed := range 4 {
+		r := reference{rvalues.Live(t, "testdata/reference.R", seed)}
+		for name, agrees := range agreements {
+			t.Run(fmt.Sprintf("seed %d, %s", seed, name), func(t *testing.T) { agrees(t, r) })
+		}
+	}
+}
+
 func of[T any](list []T, value func(T) float64) []float64 {
 	out := make([]float64, len(list))
 	for i, x := range list {
@@ -63,8 +85,7 @@ func cells(m mat.Matrix) []float64 {
 	return out
 }
 
-func TestKaplanMeierAgreesWithR(t *testing.T) {
-	r := readReference(t)
+func kaplanMeierAgrees(t *testing.T, r reference) {
 	for _, limits := range []struct {
 		name   string
 		limits survival.Limits
@@ -94,8 +115,7 @@ func TestKaplanMeierAgreesWithR(t *testing.T) {
 	r.Agree(t, "km.rmst", 1e-12, m.Estimate, m.SE)
 }
 
-func TestClusteredCurveAgreesWithR(t *testing.T) {
-	r := readReference(t)
+func clusteredCurveAgrees(t *testing.T, r reference) {
 	d := r.data()
 	d.Cluster = r.Ints("data.id")
 	c, err := survival.KaplanMeier(d, survival.LogLog, 0.95)
@@ -107,8 +127,7 @@ func TestClusteredCurveAgreesWithR(t *testing.T) {
 	r.Agree(t, "km.cluster.rmst.se", 1e-10, m.SE)
 }
 
-func TestLogRankAgreesWithR(t *testing.T) {
-	r := readReference(t)
+func logRankAgrees(t *testing.T, r reference) {
 	for _, tt := range []struct {
 		name   string
 		strata bool
@@ -146,8 +165,7 @@ func TestLogRankAgreesWithR(t *testing.T) {
 	r.Agree(t, "logrank.cluster.chisq", 1e-10, clustered.Stat)
 }
 
-func TestCoxAgreesWithR(t *testing.T) {
-	r := readReference(t)
+func coxAgrees(t *testing.T, r reference) {
 	x, terms := r.design()
 	for name, ties := range map[string]survival.Ties{"efron": survival.Efron, "breslow": survival.Breslow} {
 		for _, strata := range []string{"one", "site"} {
@@ -182,8 +200,7 @@ func TestCoxAgreesWithR(t *testing.T) {
 	}
 }
 
-func TestCompetingRisksAgreeWithR(t *testing.T) {
-	r := readReference(t)
+func competingRisksAgree(t *testing.T, r reference) {
 	times := []float64{2, 5, 10, 20, 30}
 	d := r.competing()
 	plain, err := survival.CumulativeIncidence(d, survival.LogLog, 0.95)
@@ -213,8 +230,7 @@ func TestCompetingRisksAgreeWithR(t *testing.T) {
 	r.Agree(t, "gray.strata", 1e-10, of(got, stat)...)
 }
 
-func TestFineGrayAgreesWithR(t *testing.T) {
-	r := readReference(t)
+func fineGrayAgrees(t *testing.T, r reference) {
 	x := mat.NewDense(len(r.Values["data.x1"]), 3, nil)
 	x.SetCol(0, r.Values["data.x1"])
 	x.SetCol(1, r.Values["data.x2"])

@@ -1,10 +1,11 @@
 # Makes reference.txt: simulated data and what R returns for them. One line a
 # quantity: name, tab, values of 17 digits.
-# Run here: Rscript reference.R > reference.txt
+# Run here: Rscript reference.R > reference.txt (another seed: Rscript reference.R SEED)
 # R 4.2.2. Profile limits by root finding on the profile deviance, since
 # confint interpolates (about 1e-4).
 put <- function(name, v) cat(name, "\t", paste(formatC(as.numeric(v), digits = 17, format = "g", width = 1), collapse = " "), "\n", sep = "")
-set.seed(20260102)
+seed <- commandArgs(TRUE)
+set.seed(if (length(seed)) as.integer(seed) else 20260102)
 n <- 180
 x1 <- round(rnorm(n, 54, 4), 2); x2 <- rbinom(n, 1, 0.4); time <- round(runif(n, 0.5, 9), 1)
 y <- rbinom(n, 1, plogis(-0.5 + 0.15 * (x1 - 54) - 0.8 * x2))

@@ -4,8 +4,10 @@
 package rvalues
 
 import (
+	"bytes"
 	"math"
 	"os"
+	"os/exec"
 	"strconv"
 	"strings"
 	"testing"
@@ -21,6 +23,33 @@ func Read(t testing.TB, path string) Values {
 	if err != nil {
 		t.Fatal(err)
 	}
+	return parse(t, path, content)
+}
+
+// Live runs the script that made a file with another seed, for new data and
+// R's values for them. Without R the test is skipped, saying so; under CI=true
+// it fails.
+func Live(t testing.TB, script string, seed int) Values {
+	t.Helper()
+	program, err := exec.LookPath("Rscript")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("Rscript is not on this machine, so %s could not be run on new data", script)
+		}
+		t.Skipf("left out: Rscript is not on this machine, so only the stored values of %s were compared", script)
+	}
+	command := exec.Command(program, script, strconv.Itoa(seed))
+	var complaint bytes.Buffer
+	command.Stderr = &complaint
+	content, err := command.Output()
+	if err != nil {
+		t.Fatalf("%s with seed %d: %v\n%s", script, seed, err, complaint.String())
+	}
+	return parse(t, script, content)
+}
+
+func parse(t testing.TB, path string, content []byte) Values {
+	t.Helper()
 	v := Values{}
 	for k, line := range strings.Split(strings.TrimSpace(string(content)), "\n") {
 		name, numbers, ok := strings.Cut(line, "\t")
@@ -30,6 +59,7 @@ func Read(t testing.TB, path string) Values {
 		for _, text := range strings.Fields(numbers) {
 			x := math.NaN()
 			if text != "NA" {
+				var err error
 				if x, err = strconv.ParseFloat(text, 64); err != nil {
 					t.Fatalf("%s, line %d: %v", path, k+1, err)
 				}

@@ -1,10 +1,11 @@
 # Makes reference.txt: simulated data and what R returns for them. One line a
 # quantity: name, tab, values of 17 digits.
-# Run here: Rscript reference.R > reference.txt
+# Run here: Rscript reference.R > reference.txt (another seed: Rscript reference.R SEED)
 # R 4.2.2, sandwich 3.0-2.
 suppressMessages(library(sandwich))
 put <- function(name, v) cat(name, "\t", paste(formatC(as.numeric(v), digits = 17, format = "g", width = 1), collapse = " "), "\n", sep = "")
-set.seed(20260103)
+seed <- commandArgs(TRUE)
+set.seed(if (length(seed)) as.integer(seed) else 20260103)
 n <- 160
 id <- sample(1:100, n, TRUE)
 x1 <- round(rnorm(n, 54, 4), 2); x2 <- rbinom(n, 1, 0.4)

@@ -1,10 +1,11 @@
 # Makes reference.txt: simulated two-eye follow-up with many ties, and what R
 # returns for it. One line a quantity: name, tab, values of 17 digits.
-# Run here: Rscript reference.R > reference.txt
+# Run here: Rscript reference.R > reference.txt (another seed: Rscript reference.R SEED)
 # R 4.2.2, survival 3.5-3, cmprsk 2.2-11.
 suppressMessages({ library(survival); library(cmprsk) })
 put <- function(name, v) cat(name, "\t", paste(formatC(as.numeric(v), digits = 17, format = "g", width = 1), collapse = " "), "\n", sep = "")
-set.seed(20260101)
+seed <- commandArgs(TRUE)
+set.seed(if (length(seed)) as.integer(seed) else 20260101)
 n <- 240
 id <- sample(1:150, n, TRUE)                    # patients, one to five rows each
 frail <- rgamma(150, 2, 2)[id]
