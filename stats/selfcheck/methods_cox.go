@@ -24,6 +24,18 @@ func fitCox(in *Input) (*survivalModel, *survival.CoxFit, error) {
 	default:
 		return nil, nil, NotCovered("ties = %s", ties)
 	}
+	robust, err := call.BoolOr("robust", m.data.Cluster != nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	if robust && m.data.Cluster == nil { // every row its own cluster
+		for i := range m.data.Time {
+			m.data.Cluster = append(m.data.Cluster, i)
+		}
+	}
+	if !robust && m.data.Cluster != nil {
+		return nil, nil, NotCovered("robust = FALSE beside a cluster")
+	}
 	if err := call.Unread(); err != nil {
 		return nil, nil, err
 	}

@@ -44,25 +44,11 @@ func newCoxModel(d Data, x *mat.Dense, ties Ties) (m *coxModel, center []float64
 		}
 	}
 	order := timeOrder(d.Time)
-	// Ties are judged once over all strata, then within each.
-	fixed := make([]float64, n)
-	distinct, ends := distinctTimes(d.Time, order)
-	start := 0
-	for k, end := range ends {
-		for _, i := range order[start:end] {
-			fixed[i] = distinct[k]
-		}
-		start = end
-	}
+	settled := settleTies(d.Time, order)
 	for _, rows := range byStratum(d.Strata, order) {
-		s := coxStratum{rows: rows}
-		for k, i := range rows {
-			if k == 0 || fixed[i] != fixed[rows[k-1]] {
-				s.times = append(s.times, fixed[i])
-				s.ends = append(s.ends, k+1)
-			} else {
-				s.ends[len(s.ends)-1] = k + 1
-			}
+		s := coxStratum{rows: rows, ends: runs(settled, rows)}
+		for k := range s.ends {
+			s.times = append(s.times, settled[rows[s.start(k)]])
 		}
 		m.strata = append(m.strata, s)
 	}

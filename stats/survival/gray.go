@@ -47,13 +47,14 @@ func GrayTest(d CompetingData, group []int, rho float64) ([]GrayResult, error) {
 	if len(causes) == 0 {
 		return nil, fmt.Errorf("%s: %w", method, stats.ErrNoEvents)
 	}
-	strata := byStratum(d.Strata, timeOrder(d.Time))
+	order := timeOrder(d.Time)
+	settled, strata := settleTies(d.Time, order), byStratum(d.Strata, order)
 	out := make([]GrayResult, 0, len(causes))
 	for _, cause := range causes {
 		score, variance := make([]float64, len(levels)), mat.NewSymDense(len(levels), nil)
 		for _, rows := range strata {
 			g := newGray(len(levels), rho)
-			g.run(d, codes, rows, cause)
+			g.run(d, codes, rows, runs(settled, rows), cause)
 			g.addTo(score, variance)
 		}
 		keep := make([]int, len(levels)-1)
@@ -103,11 +104,10 @@ func newGray(k int, rho float64) *gray {
 	return g
 }
 
-func (g *gray) run(d CompetingData, codes []int, rows []int32, cause int) {
+func (g *gray) run(d CompetingData, codes []int, rows []int32, ends []int, cause int) {
 	for _, i := range rows {
 		g.risk[codes[i]]++
 	}
-	_, ends := distinctTimes(d.Time, rows)
 	start := 0
 	for _, end := range ends {
 		clear(g.dead)

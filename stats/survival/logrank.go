@@ -152,8 +152,9 @@ func logRankSums(d Data, group []int, o LogRankOptions) (LogRankResult, error) {
 		scores = newClusterScores(d.Cluster, k)
 	}
 	order := timeOrder(d.Time)
+	settled := settleTies(d.Time, order)
 	for _, rows := range byStratum(d.Strata, order) {
-		r.addStratum(d, codes, rows, o.Rho, scores)
+		r.addStratum(d, codes, rows, runs(settled, rows), o.Rho, scores)
 	}
 	if scores != nil {
 		scores.variance(r.Variance)
@@ -161,10 +162,10 @@ func logRankSums(d Data, group []int, o LogRankOptions) (LogRankResult, error) {
 	return r, nil
 }
 
-// addStratum adds the rows of one stratum, given in ascending order of time.
-func (r *LogRankResult) addStratum(d Data, codes []int, rows []int32, rho float64, scores *clusterScores) {
+// addStratum adds the rows of one stratum, given in ascending order of time with
+// the end of the rows of each distinct time.
+func (r *LogRankResult) addStratum(d Data, codes []int, rows []int32, ends []int, rho float64, scores *clusterScores) {
 	k := len(r.Groups)
-	_, ends := distinctTimes(d.Time, rows)
 	risk, dead := make([]float64, k), make([]float64, k)
 	for _, i := range rows {
 		risk[codes[i]]++

@@ -89,3 +89,30 @@ func distinctTimes(times []float64, order []int32) (distinct []float64, end []in
 	}
 	return distinct, end
 }
+
+// settleTies returns the times with those closer than tieTolerance made equal,
+// over all rows, so that strata of one data set judge ties alike.
+func settleTies(times []float64, order []int32) []float64 {
+	settled := make([]float64, len(times))
+	distinct, ends := distinctTimes(times, order)
+	start := 0
+	for k, end := range ends {
+		for _, i := range order[start:end] {
+			settled[i] = distinct[k]
+		}
+		start = end
+	}
+	return settled
+}
+
+// runs returns the end of each run of equal times among rows in time order.
+func runs(settled []float64, rows []int32) (ends []int) {
+	for k, i := range rows {
+		if k == 0 || settled[i] != settled[rows[k-1]] {
+			ends = append(ends, k+1)
+		} else {
+			ends[len(ends)-1] = k + 1
+		}
+	}
+	return ends
+}
