@@ -174,6 +174,9 @@ func Read(from io.Reader) (*Snapshot, error) {
 			}
 		}
 	}
+	if err := atEnd(z, r); err != nil {
+		return nil, fmt.Errorf("snapshot file: %w", err)
+	}
 	if s.ID, err = s.identity(); err != nil {
 		return nil, err
 	}
@@ -184,6 +187,16 @@ func Read(from io.Reader) (*Snapshot, error) {
 		return nil, fmt.Errorf("snapshot file: %w", err)
 	}
 	return s, s.derive()
+}
+
+// atEnd returns an error unless each of the readers in turn has nothing more.
+func atEnd(readers ...io.Reader) error {
+	for _, r := range readers {
+		if n, err := io.ReadFull(r, make([]byte, 1)); n > 0 || err != io.EOF {
+			return errors.New("should end after its last column: it was cut off or added to")
+		}
+	}
+	return nil
 }
 
 // readAll reads exactly size bytes, making room only for what has come.
