@@ -71,18 +71,18 @@ type KindInfo struct {
 // Part is what is known of one record from one or more sources: only the
 // values that were given. Its ID is that of the record in the registry.
 type Part struct {
-	Kind   Kind
-	ID     ID
-	Seq    int32      // dense number within its kind, given by whoever collects the parts
-	Parent *Part      // nil for records of the centre and for demarcations
-	Visit  *VisitPart // parent of a demarcation
-	Values []Value    // by column of its kind
-	Before []Value    // as the registry holds it; nil unless this intake changes it
-	Source Source     // row that gave it first
-	Given  uint32     // columns that this intake gave, bit by column
-	Loaded bool       // was in the registry before this intake
-	Stored bool       // is in the registry, or written by the intake that is going on
-	Dirty  bool       // differs from what is stored
+	Kind    Kind
+	ID      ID
+	Seq     int32      // dense number within its kind, given by whoever collects the parts
+	Parent  *Part      // nil for records of the centre and for demarcations
+	Visit   *VisitPart // parent of a demarcation
+	Values  []Value    // by column of its kind
+	Source  Source     // row that gave it first
+	Given   uint32     // columns that this intake gave, bit by column
+	Loaded  bool       // was in the registry before this intake
+	Stored  bool       // is in the registry, or written by the intake that is going on
+	Dirty   bool       // differs from what is stored
+	Changed bool       // this intake changes what was in the registry
 }
 
 // Source is a row of a sheet; sheets are numbered from 0, rows from 1.
@@ -94,7 +94,6 @@ type VisitPart struct {
 	ID           ID
 	Eye          *Part
 	Texts        *VisitTexts // shared between visits, never changed
-	Before       *VisitPart  // as the registry holds it; nil unless this intake changes it
 	On           Date
 	Source       Source
 	Given        uint32 // fields that this intake gave: bit by Measure, then LensFreeDays and the texts
@@ -104,6 +103,7 @@ type VisitPart struct {
 	Loaded       bool
 	Stored       bool
 	Dirty        bool
+	Changed      bool
 }
 
 // VisitTexts holds the texts of a visit. Entered is a JSON object of texts as
@@ -139,11 +139,17 @@ type Holdings struct {
 	Visits []*VisitPart
 }
 
-// Delivery is a portion of an intake to be written: new and changed records.
+// Delivery is a portion of an intake to be written. Whoever writes it has
+// read all of it before the intake goes on.
 type Delivery struct {
-	Parts   []*Part // parents before their children
-	Visits  []*VisitPart
-	Queries []Query
+	NewParts, ChangedParts   []*Part // parents before their children
+	NewVisits, ChangedVisits []*VisitPart
+	Queries                  []Query
+}
+
+// IsEmpty reports whether there is nothing to write.
+func (d *Delivery) IsEmpty() bool {
+	return len(d.NewParts)+len(d.ChangedParts)+len(d.NewVisits)+len(d.ChangedVisits) == 0
 }
 
 var triState = []string{"yes", "no", "unknown"}

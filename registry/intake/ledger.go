@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"slices"
+
 	"keratally/registry"
 )
 
@@ -148,8 +150,8 @@ func (l *ledger) change(p *registry.Part, values []registry.Value) {
 	if p.Stored && !p.Dirty {
 		p.Dirty = true
 		l.dirtyParts = append(l.dirtyParts, p)
-		if p.Loaded && p.Before == nil {
-			p.Before = append([]registry.Value(nil), p.Values...)
+		if p.Loaded && !p.Changed {
+			p.Changed = true
 			l.intake.RecordsChanged[p.Kind]++
 		}
 	}
@@ -161,52 +163,57 @@ func (l *ledger) changeVisit(v, now *registry.VisitPart) {
 	if v.Stored && !v.Dirty {
 		v.Dirty = true
 		l.dirtyVisits = append(l.dirtyVisits, v)
-		if v.Loaded && v.Before == nil {
-			before := *v
-			v.Before = &before
+		if v.Loaded && !v.Changed {
+			v.Changed = true
 			l.intake.RecordsChanged[registry.VisitRecord]++
 		}
 	}
 	v.Values, v.OffChart, v.LensFreeDays, v.Texts = now.Values, now.OffChart, now.LensFreeDays, now.Texts
 }
 
-// delivery returns what has not been written yet, with its doubts as queries,
-// and takes it to be written.
+// delivery returns what has not been written yet, with its doubts as queries.
 func (l *ledger) delivery() *registry.Delivery {
-	d := &registry.Delivery{Visits: l.newVisits}
-	byKind := [registry.NumKinds][]*registry.Part{}
-	for _, p := range l.newParts {
-		byKind[p.Kind] = append(byKind[p.Kind], p)
+	d := &registry.Delivery{
+		NewParts: parentsFirst(l.newParts), ChangedParts: parentsFirst(l.dirtyParts), NewVisits: l.newVisits, ChangedVisits: l.dirtyVisits,
 	}
-	for _, p := range l.dirtyParts {
-		byKind[p.Kind] = append(byKind[p.Kind], p)
-	}
-	for _, list := range byKind {
-		d.Parts = append(d.Parts, list...)
-	}
-	d.Visits = append(d.Visits, l.dirtyVisits...)
 	var doubts []registry.Doubt
-	for _, p := range d.Parts {
-		if doubts = p.Doubts(p.Given, doubts[:0]); len(doubts) > 0 {
-			l.ask(d, p.Kind.Info().Table, eyeOf(p), recordID(p), doubts)
+	for _, list := range [][]*registry.Part{d.NewParts, d.ChangedParts} {
+		for _, p := range list {
+			if doubts = p.Doubts(p.Given, doubts[:0]); len(doubts) > 0 {
+				l.ask(d, p.Kind.Info().Table, eyeOf(p), recordID(p), doubts)
+			}
 		}
 	}
-	for _, v := range d.Visits {
-		if doubts = v.Doubts(v.Given, doubts[:0]); len(doubts) > 0 {
-			l.ask(d, "visit", v.Eye, v.ID, doubts)
-		}
-		if v.Given&(1<<registry.Kmax) != 0 {
-			l.compareVisits(d, v)
+	for _, list := range [][]*registry.VisitPart{d.NewVisits, d.ChangedVisits} {
+		for _, v := range list {
+			if doubts = v.Doubts(v.Given, doubts[:0]); len(doubts) > 0 {
+				l.ask(d, "visit", v.Eye, v.ID, doubts)
+			}
+			if v.Given&(1<<registry.Kmax) != 0 {
+				l.compareVisits(d, v)
+			}
 		}
 	}
-	for _, v := range d.Visits {
-		v.Stored, v.Dirty = true, false
+	return d
+}
+
+// delivered marks everything as written.
+func (l *ledger) delivered(d *registry.Delivery) {
+	for _, list := range [][]*registry.VisitPart{d.NewVisits, d.ChangedVisits} {
+		for _, v := range list {
+			v.Stored, v.Dirty = true, false
+		}
 	}
-	for _, p := range d.Parts {
-		p.Stored, p.Dirty = true, false
+	for _, list := range [][]*registry.Part{d.NewParts, d.ChangedParts} {
+		for _, p := range list {
+			p.Stored, p.Dirty = true, false
+		}
 	}
 	l.newParts, l.dirtyParts, l.newVisits, l.dirtyVisits = nil, nil, nil, nil
-	return d
+}
+
+func parentsFirst(list []*registry.Part) []*registry.Part {
+	return slices.SortedStableFunc(slices.Values(list), func(a, b *registry.Part) int { return int(a.Kind) - int(b.Kind) })
 }
 
 // compareVisits asks about jumps between a visit and the others of its eye;

@@ -19,7 +19,8 @@ type Session interface {
 	Begin(ctx context.Context, batch registry.Intake, centreCode, centreName string) (centre registry.ID, patients []string, of registry.Holdings, err error)
 	// Holdings returns all that the registry holds of the patients.
 	Holdings(ctx context.Context, patients []string) (registry.Holdings, error)
-	// Write stores a portion.
+	// Write stores a portion. It has read the portion when it returns, but may
+	// still be storing it; an error may come with a later call.
 	Write(ctx context.Context, d *registry.Delivery) error
 	// Commit ends the session and keeps what was written.
 	Commit(ctx context.Context, batch registry.Intake) error
@@ -167,13 +168,11 @@ type taker struct {
 	shared  registry.Holdings
 	early   map[registry.Source][]lateFault // rows known to be refused from an earlier pass
 
-	l         *ledger
-	in        *interner
-	unloaded  map[string]bool
-	result    *Result
-	direct    bool // every visit is complete in one row, so it can be written at once
-	delivered chan *registry.Delivery
-	failed    chan error
+	l        *ledger
+	in       *interner
+	unloaded map[string]bool
+	result   *Result
+	direct   bool // every visit is complete in one row, so it can be written at once
 }
 
 // lateFault is what was found only when all rows of a visit were together.
@@ -191,21 +190,15 @@ func (t *taker) pass(ctx context.Context) (late map[registry.Source][]lateFault,
 	t.l.load(&fresh)
 	t.result = &Result{File: t.book.Name, DryRun: t.options.DryRun, Notices: append([]string(nil), t.book.Notices...)}
 	t.direct = t.isDirect()
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	t.startWriter(ctx, cancel)
-	err = t.readSheets(ctx)
-	if err == nil && !t.direct {
-		late = t.lateFaults()
+	if err := t.readSheets(ctx); err != nil {
+		return nil, err
 	}
-	if err == nil && len(late) == 0 {
-		err = t.deliver(ctx)
+	if !t.direct {
+		if late = t.lateFaults(); len(late) > 0 {
+			return late, nil
+		}
 	}
-	close(t.delivered)
-	if writing := <-t.failed; writing != nil {
-		return nil, writing
-	}
-	return late, err
+	return nil, t.deliver(ctx)
 }
 
 func cloneHoldings(h registry.Holdings) registry.Holdings {
@@ -239,34 +232,17 @@ func (t *taker) isDirect() bool {
 	return sheets <= 1
 }
 
-// startWriter writes portions beside the reading, in their order.
-func (t *taker) startWriter(ctx context.Context, cancel context.CancelFunc) {
-	t.delivered, t.failed = make(chan *registry.Delivery, 1), make(chan error, 1)
-	go func() {
-		var failed error
-		for d := range t.delivered {
-			if failed == nil {
-				if failed = t.session.Write(ctx, d); failed != nil {
-					cancel()
-				}
-			}
-		}
-		t.failed <- failed
-	}()
-}
-
 func (t *taker) deliver(ctx context.Context) error {
 	d := t.l.delivery()
 	t.result.Queries += len(d.Queries)
-	if len(d.Parts) == 0 && len(d.Visits) == 0 {
+	if d.IsEmpty() {
 		return nil
 	}
-	select {
-	case t.delivered <- d:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
+	if err := t.session.Write(ctx, d); err != nil {
+		return err
 	}
+	t.l.delivered(d)
+	return nil
 }
 
 func (t *taker) readSheets(ctx context.Context) error {

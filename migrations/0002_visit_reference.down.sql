@@ -1,0 +1,10 @@
+DROP TRIGGER eye_keeps_visits_on_truncate ON eye;
+DROP FUNCTION eye_is_not_truncated();
+DROP TRIGGER eye_keeps_visits_on_update ON eye;
+DROP TRIGGER eye_keeps_visits_on_delete ON eye;
+DROP FUNCTION eye_has_visits();
+DROP TRIGGER visit_eye_on_update ON visit;
+DROP FUNCTION visit_eye_check_update();
+DROP TRIGGER visit_eye_on_insert ON visit;
+DROP FUNCTION visit_eye_check();
+ALTER TABLE visit ADD CONSTRAINT visit_eye FOREIGN KEY (eye_id) REFERENCES eye;
