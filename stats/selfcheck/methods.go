@@ -22,6 +22,7 @@ var methods = mergeMethods(
 	glmMethods,
 	propensityMethods,
 	regressMethods,
+	mixedMethods,
 )
 
 func mergeMethods(topics ...map[string]Method) map[string]Method {
