@@ -235,3 +235,21 @@ func (a *Audit) headlineShares(q registry.Quantity, c *Change) []namedShare {
 	}
 	return []namedShare{{"share that lost 2 lines of CDVA or more", newShare(lost, c.Pairs.Patient, level)}}
 }
+
+// Sentences returns the summary in words, for a terminal.
+func (a *Audit) Sentences() []string {
+	sections, err := a.summary()
+	if err != nil || len(sections) == 0 {
+		return nil
+	}
+	var out []string
+	for _, row := range sections[0].Table.Rows {
+		if len(row.Cells) == 1 {
+			out = append(out, row.Cells[0].Text)
+		}
+	}
+	if len(out) == 0 {
+		return append(sections[0].Lead, sections[0].Empty)
+	}
+	return out
+}

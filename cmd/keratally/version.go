@@ -19,3 +19,9 @@ func version() string {
 	}
 	return release
 }
+type versionCmd struct{}
+
+func (versionCmd) Run(a *app) error {
+	a.say("keratally %s", version())
+	return nil
+}

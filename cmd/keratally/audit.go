@@ -1,0 +1,158 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"regexp"
+	"strconv"
+	"time"
+
+	"keratally/registry"
+	"keratally/registry/cohort"
+	"keratally/registry/snapshot"
+	"keratally/reports"
+	"keratally/reports/workbook"
+)
+
+// auditCmd writes the audit workbook of a period.
+type auditCmd struct {
+	Quarter  string `help:"The quarter to report on, such as 2026Q3." xor:"period"`
+	From     string `help:"First day of the period, such as 2026-07-01." xor:"period"`
+	To       string `help:"Last day of the period; also the cut-off: nothing later is read." placeholder:"DAY"`
+	Cohort   string `help:"Cohort file; without one, the first cross-linking of every eye." type:"existingfile" placeholder:"FILE"`
+	Windows  string `help:"Name of the set of visit windows." default:"default"`
+	Snapshot string `help:"Report from a kept snapshot instead of the database." type:"existingfile" placeholder:"FILE"`
+	Out      string `help:"The workbook to write." default:"audit.xlsx" placeholder:"FILE.xlsx"`
+}
+
+// Run computes the audit and writes it.
+func (c *auditCmd) Run(a *app) error {
+	period, err := c.period(a.day())
+	if err != nil {
+		return err
+	}
+	snap, err := c.freeze(a, period.to)
+	if err != nil {
+		return err
+	}
+	return c.report(a, snap, period)
+}
+
+func (c *auditCmd) freeze(a *app, cutOff registry.Date) (*snapshot.Snapshot, error) {
+	if c.Snapshot != "" {
+		f, err := os.Open(c.Snapshot)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		return snapshot.Read(f)
+	}
+	store, err := a.store()
+	if err != nil {
+		return nil, err
+	}
+	return store.Snapshot(a.ctx, wholeRegistry(cutOff))
+}
+
+// report builds the audit of a snapshot and says where it is.
+func (c *auditCmd) report(a *app, snap *snapshot.Snapshot, p period) error {
+	source, err := c.source(snap, p)
+	if err != nil {
+		return err
+	}
+	audit, err := reports.NewAudit(source)
+	if err != nil {
+		return err
+	}
+	doc, err := audit.Document()
+	if err != nil {
+		return err
+	}
+	if err := writeFile(c.Out, func(w io.Writer) error { return workbook.Write(w, doc) }); err != nil {
+		return err
+	}
+	for _, line := range audit.Sentences() {
+		a.say("%s", line)
+	}
+	a.say("\nThe audit is in %s (snapshot %.12s).", c.Out, snap.ID)
+	return nil
+}
+
+func (c *auditCmd) source(snap *snapshot.Snapshot, p period) (*reports.Source, error) {
+	defs := registry.DefaultDefinitions()
+	found := false
+	for _, set := range registry.BuiltInWindows() {
+		if set.Name == c.Windows {
+			defs.Windows, found = set, true
+		}
+	}
+	if !found {
+		return nil, fmt.Errorf("windows %q: should be default or strict", c.Windows)
+	}
+	who := cohort.Everyone()
+	if c.Cohort != "" {
+		text, err := os.ReadFile(c.Cohort)
+		if err != nil {
+			return nil, err
+		}
+		if who, err = cohort.Parse(text); err != nil {
+			return nil, fmt.Errorf("%s: %w", c.Cohort, err)
+		}
+	}
+	all, err := snap.Outcomes(defs)
+	if err != nil {
+		return nil, err
+	}
+	kept, flow, err := who.Apply(all)
+	if err != nil {
+		return nil, err
+	}
+	return &reports.Source{Outcomes: kept, Flow: flow, Cohort: who.Title, From: p.from, To: p.to, PeriodName: p.name, Program: release}, nil
+}
+
+// period is the span that is reported on.
+type period struct {
+	from, to registry.Date
+	name     string
+}
+
+var quarterForm = regexp.MustCompile(`^(\d{4})-?[Qq]([1-4])$`)
+
+var ordinals = [...]string{"first", "second", "third", "fourth"}
+
+// period reads the period from the flags: a quarter, two days, or by default
+// the last whole quarter.
+func (c *auditCmd) period(today registry.Date) (period, error) {
+	if c.From != "" || c.To != "" {
+		from, err := registry.ParseISODate(c.From)
+		if err != nil {
+			return period{}, fmt.Errorf("--from %w", err)
+		}
+		to, err := registry.ParseISODate(c.To)
+		if err != nil {
+			return period{}, fmt.Errorf("--to %w", err)
+		}
+		if to < from {
+			return period{}, fmt.Errorf("--to %s: should be on or after --from %s", to, from)
+		}
+		return period{from: from, to: to}, nil
+	}
+	if c.Quarter == "" {
+		t := today.Time()
+		first := time.Date(t.Year(), (t.Month()-1)/3*3+1, 1, 0, 0, 0, 0, time.UTC).AddDate(0, -3, 0)
+		return quarter(first.Year(), int(first.Month()-1)/3+1), nil
+	}
+	m := quarterForm.FindStringSubmatch(c.Quarter)
+	if m == nil {
+		return period{}, fmt.Errorf("--quarter %q: should be a year and a quarter, such as 2026Q3", c.Quarter)
+	}
+	year, _ := strconv.Atoi(m[1]) // four digits
+	q, _ := strconv.Atoi(m[2])
+	return quarter(year, q), nil
+}
+
+func quarter(year, q int) period {
+	first := time.Date(year, time.Month(3*q-2), 1, 0, 0, 0, 0, time.UTC)
+	return period{from: registry.DateOf(first), to: registry.DateOf(first.AddDate(0, 3, -1)), name: fmt.Sprintf("%s quarter of %d", ordinals[q-1], year)}
+}
