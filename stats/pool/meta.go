@@ -206,16 +206,33 @@ func (s studies) pauleMandel() float64 {
 	return root.Bisect(f, 0, high)
 }
 
-// reml maximises the restricted likelihood by Fisher scoring, kept at
-// zero or above, from the DerSimonian–Laird value.
+// reml maximises the restricted likelihood by Fisher scoring from the
+// DerSimonian–Laird value. The score is positive below the maximum and negative
+// above it, so each step narrows a bracket; a step that leaves the bracket, and
+// every third one, halves it instead, because plain scoring can cycle.
 func (s studies) reml() (float64, error) {
 	fixed := s.at(0)
 	tau2 := math.Max(0, (fixed.q-float64(len(s.effects)-1))/fixed.trace)
 	scale := sum.Mean(s.variances)
-	for range 10_000 {
+	low, high := 0.0, math.Inf(1)
+	for i := range 1000 {
 		r := s.at(tau2)
-		next := math.Max(0, tau2+(r.qq-r.trace)/r.trace2)
-		if math.Abs(next-tau2) <= 1e-14*(tau2+1e-3*scale) {
+		score := r.qq - r.trace
+		if score > 0 {
+			low = tau2
+		} else {
+			high = tau2
+		}
+		next := tau2 + score/r.trace2
+		switch {
+		case tau2 == 0 && score <= 0:
+			return 0, nil
+		case next <= 0 && low == 0 && fixed.qq <= fixed.trace:
+			next = 0
+		case next <= low || next >= high || i%3 == 2 && !math.IsInf(high, 1):
+			next = (low + high) / 2
+		}
+		if math.Abs(next-tau2) <= 1e-14*(tau2+scale) {
 			return next, nil
 		}
 		tau2 = next

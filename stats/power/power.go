@@ -129,11 +129,12 @@ func (t TTest) groups() float64 {
 func (t TTest) power(n, delta float64) float64 {
 	n = t.effective(n)
 	df := math.Max(1e-7, t.groups()*(n-1))
-	ncp := math.Sqrt(n/t.groups()) * delta / t.SD
 	tail := t.Alpha
 	if !t.OneSided {
 		tail /= 2
+		delta = math.Abs(delta)
 	}
+	ncp := math.Sqrt(n/t.groups()) * delta / t.SD
 	limit := -dist.TQuantile(tail, df)
 	power := dist.NoncentralTSF(limit, df, ncp)
 	if t.BothTails && !t.OneSided {
@@ -143,9 +144,9 @@ func (t TTest) power(n, delta float64) float64 {
 }
 
 // Power returns the probability that the test is significant when the true
-// difference is delta, with n observations (fractions allowed, 2 or more after
+// difference is delta, with n observations (fractions allowed, above 1 after
 // division by the design effect). A difference in the direction that a
-// one-sided test looks for is positive.
+// one-sided test looks for is positive; a two-sided test takes either sign.
 func (t TTest) Power(n, delta float64) (float64, error) {
 	if err := t.check(); err != nil {
 		return 0, err
@@ -160,7 +161,8 @@ func (t TTest) Power(n, delta float64) (float64, error) {
 }
 
 // SampleSize returns the n that gives the wanted power at the true difference
-// delta, fractional and at least 2 (times the design effect); delta must not
+// delta, fractional and above 1 (times the design effect), so that a very
+// large difference asks for fewer than the 2 that a test needs; delta must not
 // be zero.
 func (t TTest) SampleSize(power, delta float64) (float64, error) {
 	if err := t.check(); err != nil {
@@ -173,11 +175,10 @@ func (t TTest) SampleSize(power, delta float64) (float64, error) {
 		return 0, &stats.ArgumentError{Name: "difference", Got: delta, Want: "a finite number other than zero, above it for a one-sided test"}
 	}
 	delta = math.Abs(delta)
-	low := 2.0
+	low, high := 1+1e-6, 2.0
 	if t.DesignEffect > 0 {
-		low *= t.DesignEffect
+		low, high = low*t.DesignEffect, high*t.DesignEffect
 	}
-	high := low
 	for t.power(high, delta) < power {
 		low, high = high, high*2
 		if high > 1e9 {

@@ -29,13 +29,16 @@ func callLevel(in *Input, function string) (float64, error) {
 	if !ok {
 		return 0.95, nil
 	}
-	if call.Has("conf") {
-		return call.NumberOr("conf", 0.95)
+	level, err := call.NumberOr("conf", 0.95)
+	if err != nil {
+		return 0, err
 	}
 	if written := call.Positional(); len(written) > 1 {
-		return parseRNumber("conf", written[1])
+		if level, err = parseRNumber("conf", written[1]); err != nil {
+			return 0, err
+		}
 	}
-	return 0.95, nil
+	return level, call.Unread()
 }
 
 func describeSample(in *Input) (Results, error) {
@@ -131,16 +134,10 @@ func shapiroWilk(in *Input) (Results, error) {
 	return Results{"statistic": r.Stat, "statistic_name": "W", "p_value": r.P}, nil
 }
 
-// univariate is the summary that NIST certifies, of the column y.
+// univariate is the summary that NIST certifies, of the vector y or x or else
+// the column y.
 func univariate(in *Input) (Results, error) {
-	frame, err := in.Frame()
-	if err != nil {
-		return nil, err
-	}
-	if frame, err = frame.Complete("y"); err != nil {
-		return nil, err
-	}
-	y, err := frame.Numbers("y")
+	y, err := univariateValues(in)
 	if err != nil {
 		return nil, err
 	}
@@ -154,4 +151,20 @@ func univariate(in *Input) (Results, error) {
 		r["autocorrelation_lag1"] = math.NaN()
 	}
 	return r, err
+}
+
+func univariateValues(in *Input) ([]float64, error) {
+	for _, name := range [...]string{"y", "x"} {
+		if in.Has(name) {
+			return in.Vector(name)
+		}
+	}
+	frame, err := in.Frame()
+	if err != nil {
+		return nil, err
+	}
+	if frame, err = frame.Complete("y"); err != nil {
+		return nil, err
+	}
+	return frame.Numbers("y")
 }

@@ -1,6 +1,8 @@
 package selfcheck
 
 import (
+	"math"
+
 	"keratally/stats/dist"
 )
 
@@ -27,36 +29,41 @@ var distributionMethods = map[string]Method{
 	}),
 	"qbeta": quantile([]string{"shape1", "shape2"}, func(p float64, a []float64) float64 { return dist.BetaQuantile(p, a[0], a[1]) }),
 	"pbinom": tails("q", []string{"size", "prob"}, func(x float64, a []float64) (float64, float64) {
-		return dist.BinomialCDF(int(x), int(a[0]), a[1]), dist.BinomialSF(int(x), int(a[0]), a[1])
+		return dist.BinomialCDF(whole(x), whole(a[0]), a[1]), dist.BinomialSF(whole(x), whole(a[0]), a[1])
 	}),
-	"dbinom": value("x", []string{"size", "prob"}, func(x float64, a []float64) float64 { return dist.BinomialPMF(int(x), int(a[0]), a[1]) }),
+	"dbinom": value("x", []string{"size", "prob"}, func(x float64, a []float64) float64 { return dist.BinomialPMF(whole(x), whole(a[0]), a[1]) }),
 	"ppois": tails("q", []string{"lambda"}, func(x float64, a []float64) (float64, float64) {
-		return dist.PoissonCDF(int(x), a[0]), dist.PoissonSF(int(x), a[0])
+		return dist.PoissonCDF(whole(x), a[0]), dist.PoissonSF(whole(x), a[0])
 	}),
-	"dpois": value("x", []string{"lambda"}, func(x float64, a []float64) float64 { return dist.PoissonPMF(int(x), a[0]) }),
+	"dpois": value("x", []string{"lambda"}, func(x float64, a []float64) float64 { return dist.PoissonPMF(whole(x), a[0]) }),
 	"phyper": tails("q", []string{"m", "n", "k"}, func(x float64, a []float64) (float64, float64) {
-		return dist.HypergeometricCDF(int(x), int(a[0]), int(a[1]), int(a[2])), dist.HypergeometricSF(int(x), int(a[0]), int(a[1]), int(a[2]))
+		return dist.HypergeometricCDF(whole(x), whole(a[0]), whole(a[1]), whole(a[2])), dist.HypergeometricSF(whole(x), whole(a[0]), whole(a[1]), whole(a[2]))
 	}),
 	"dhyper": value("x", []string{"m", "n", "k"}, func(x float64, a []float64) float64 {
-		return dist.HypergeometricPMF(int(x), int(a[0]), int(a[1]), int(a[2]))
+		return dist.HypergeometricPMF(whole(x), whole(a[0]), whole(a[1]), whole(a[2]))
 	}),
 	"psignrank": tails("q", []string{"n"}, func(x float64, a []float64) (float64, float64) {
-		return dist.SignedRankCDF(int(x), int(a[0])), dist.SignedRankSF(int(x), int(a[0]))
+		return dist.SignedRankCDF(whole(x), whole(a[0])), dist.SignedRankSF(whole(x), whole(a[0]))
 	}),
-	"qsignrank": quantile([]string{"n"}, func(p float64, a []float64) float64 { return float64(dist.SignedRankQuantile(p, int(a[0]))) }),
+	"qsignrank": quantile([]string{"n"}, func(p float64, a []float64) float64 { return float64(dist.SignedRankQuantile(p, whole(a[0]))) }),
 	"pwilcox": tails("q", []string{"m", "n"}, func(x float64, a []float64) (float64, float64) {
-		return dist.RankSumCDF(int(x), int(a[0]), int(a[1])), dist.RankSumSF(int(x), int(a[0]), int(a[1]))
+		return dist.RankSumCDF(whole(x), whole(a[0]), whole(a[1])), dist.RankSumSF(whole(x), whole(a[0]), whole(a[1]))
 	}),
-	"qwilcox": quantile([]string{"m", "n"}, func(p float64, a []float64) float64 { return float64(dist.RankSumQuantile(p, int(a[0]), int(a[1]))) }),
+	"qwilcox": quantile([]string{"m", "n"}, func(p float64, a []float64) float64 {
+		return float64(dist.RankSumQuantile(p, whole(a[0]), whole(a[1])))
+	}),
 	"ptukey": tails("q", []string{"nmeans", "df"}, func(x float64, a []float64) (float64, float64) {
-		return dist.TukeyCDF(x, int(a[0]), a[1]), dist.TukeySF(x, int(a[0]), a[1])
+		return dist.TukeyCDF(x, whole(a[0]), a[1]), dist.TukeySF(x, whole(a[0]), a[1])
 	}),
-	"qtukey": quantile([]string{"nmeans", "df"}, func(p float64, a []float64) float64 { return dist.TukeyQuantile(p, int(a[0]), a[1]) }),
+	"qtukey": quantile([]string{"nmeans", "df"}, func(p float64, a []float64) float64 { return dist.TukeyQuantile(p, whole(a[0]), a[1]) }),
 
-	"studentized_range_sf":  value("q", []string{"k", "df"}, func(q float64, a []float64) float64 { return dist.TukeySF(q, int(a[0]), a[1]) }),
-	"studentized_range_cdf": value("q", []string{"k", "df"}, func(q float64, a []float64) float64 { return dist.TukeyCDF(q, int(a[0]), a[1]) }),
-	"studentized_range_ppf": value("p", []string{"k", "df"}, func(p float64, a []float64) float64 { return dist.TukeyQuantile(p, int(a[0]), a[1]) }),
+	"studentized_range_sf":  value("q", []string{"k", "df"}, func(q float64, a []float64) float64 { return dist.TukeySF(q, whole(a[0]), a[1]) }),
+	"studentized_range_cdf": value("q", []string{"k", "df"}, func(q float64, a []float64) float64 { return dist.TukeyCDF(q, whole(a[0]), a[1]) }),
+	"studentized_range_ppf": value("p", []string{"k", "df"}, func(p float64, a []float64) float64 { return dist.TukeyQuantile(p, whole(a[0]), a[1]) }),
 }
+
+// whole rounds down; counts are written as whole numbers.
+func whole(x float64) int { return int(math.Floor(x)) }
 
 // studentT is central, or noncentral where the case has ncp.
 func studentT(in *Input) (Results, error) {

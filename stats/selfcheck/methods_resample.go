@@ -1,22 +1,67 @@
 package selfcheck
 
 import (
+	"math"
+
+	"keratally/stats/describe"
 	"keratally/stats/resample"
 	"keratally/stats/sum"
 )
 
 var resampleMethods = map[string]Method{
 	"bca_deterministic":  jackknife,
-	"bootstrap_bca_mean": bootstrapMean,
-	"boot_package":       bootstrapMean,
+	"bootstrap_bca_mean": bootstrap,
+	"boot_package":       bootstrap,
 }
 
-func onlyMean(in *Input) error {
-	statistic, err := in.TextOr("statistic", "mean")
-	if err == nil && statistic != "mean" {
-		err = NotCovered("statistic %q", statistic)
+// statistic returns the statistic to resample, from the argument "statistic",
+// from stat = … in the call of bca_det or bca_runs, or from the function given
+// to boot; the mean otherwise.
+func statistic(in *Input) (func([]float64) float64, error) {
+	name, err := in.TextOr("statistic", "mean")
+	if err != nil {
+		return nil, err
 	}
-	return err
+	for _, function := range [...]string{"bca_det", "bca_runs"} {
+		if call, ok := findCall(in.CallText(), function); ok {
+			if call.Has("stat") {
+				name = call.Expression("stat")
+			}
+			call.Allow("R", "runs", "seed")
+			if err := call.Unread(); err != nil {
+				return nil, err
+			}
+		}
+	}
+	if call, ok := findCall(in.CallText(), "boot"); ok && len(call.Positional()) > 1 {
+		switch function := call.Positional()[1]; function {
+		case "function(v,i)mean(v[i])":
+		case "function(v,i)median(v[i])":
+			name = "median"
+		default:
+			return nil, NotCovered("statistic %q", function)
+		}
+		call.Allow("R")
+		if err := call.Unread(); err != nil {
+			return nil, err
+		}
+	}
+	switch name {
+	case "mean":
+		return sum.Mean, nil
+	case "median":
+		return medianOf, nil
+	}
+	return nil, NotCovered("statistic %q", name)
+}
+
+// medianOf is the median of a sample that holds no NaN and is not empty.
+func medianOf(x []float64) float64 {
+	median, err := describe.Median(x)
+	if err != nil {
+		return math.NaN()
+	}
+	return median
 }
 
 func jackknife(in *Input) (Results, error) {
@@ -24,27 +69,29 @@ func jackknife(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := onlyMean(in); err != nil {
+	of, err := statistic(in)
+	if err != nil {
 		return nil, err
 	}
-	j, err := resample.Jackknife(x, sum.Mean)
+	j, err := resample.Jackknife(x, of)
 	if err != nil {
 		return nil, err
 	}
 	return Results{"estimate": j.Estimate, "jackknife_se": j.SE, "acceleration": j.Acceleration}, nil
 }
 
-func bootstrapMean(in *Input) (Results, error) {
+func bootstrap(in *Input) (Results, error) {
 	x, err := in.Vector("x")
 	if err != nil {
 		return nil, err
 	}
-	if err := onlyMean(in); err != nil {
+	of, err := statistic(in)
+	if err != nil {
 		return nil, err
 	}
-	// As many resamples as the reference averages over keep our own Monte
-	// Carlo error small beside its tolerance.
-	b, err := resample.Mean(x, resample.Settings{Resamples: 200_000, Seed: 20240601, Level: 0.95})
+	// Enough resamples keep our own Monte Carlo error small beside the
+	// tolerance of the reference.
+	b, err := resample.Values(x, of, resample.Settings{Resamples: 100_000, Seed: 20240601, Level: 0.95})
 	if err != nil {
 		return nil, err
 	}

@@ -10,6 +10,9 @@ import (
 	"path/filepath"
 	"runtime"
 	"slices"
+
+	"keratally/stats"
+	"keratally/stats/proportion"
 )
 
 // Options say what to check and what the report tells about the run.
@@ -142,10 +145,11 @@ func check(frames *frames, c *Case) (done checked) {
 	}
 	if message, isError := c.Results["error"]; isError && len(c.Results) == 1 {
 		done.lines = []Line{{Key: "error", Ours: fmt.Sprint(err), Theirs: fmt.Sprint(message), Digits: math.NaN(), Outcome: Differs}}
-		if err != nil {
+		if isReason(err) {
 			done.lines[0].Outcome = Agrees
-			done.lines[0].Why = err.Error()
 		}
+	} else if err != nil && !isReason(err) {
+		done.lines = []Line{{Key: "error", Ours: err.Error(), Theirs: fmt.Sprintf("%d results", len(c.Results)), Digits: math.NaN(), Outcome: Differs}}
 	} else {
 		if err != nil {
 			done.why = err.Error()
@@ -169,6 +173,25 @@ func check(frames *frames, c *Case) (done checked) {
 		return uncovered("the case has no results")
 	}
 	return done
+}
+
+// isReason reports whether err is one of the reasons in words why a number does
+// not exist, rather than a fault of the program.
+func isReason(err error) bool {
+	var argument *stats.ArgumentError
+	if errors.As(err, &argument) {
+		return true
+	}
+	for _, reason := range [...]error{
+		stats.ErrNoData, stats.ErrTooFew, stats.ErrNoVariance, stats.ErrAllZero, stats.ErrNoEvents, stats.ErrNotConverged,
+		stats.ErrSeparation, stats.ErrCollinear, stats.ErrOneGroup, stats.ErrNotFinite, stats.ErrLengths,
+		proportion.ErrEmptyMargin, proportion.ErrNoDiscordant, proportion.ErrTooLarge,
+	} {
+		if errors.Is(err, reason) {
+			return true
+		}
+	}
+	return false
 }
 
 // echo returns the expected results that only repeat the question, which a
