@@ -77,13 +77,17 @@ func NormalQuantile(p float64) float64 {
 
 // PZ returns the p value of the standard normal statistic z in the direction
 // alt: P(Z ≤ z), P(Z ≥ z), or twice the smaller of them.
-func PZ(z float64, alt stats.Alternative) float64 {
+func PZ(z float64, alt stats.Alternative) float64 { return pOf(z, alt, NormalSF) }
+
+// pOf returns the p value of a statistic whose null distribution is symmetric
+// about zero, from its upper tail.
+func pOf(statistic float64, alt stats.Alternative, upper func(float64) float64) float64 {
 	switch alt {
 	case stats.Less:
-		return NormalCDF(z)
+		return upper(-statistic)
 	case stats.Greater:
-		return NormalSF(z)
+		return upper(statistic)
 	default:
-		return math.Min(1, 2*NormalSF(math.Abs(z)))
+		return math.Min(1, 2*upper(math.Abs(statistic)))
 	}
 }

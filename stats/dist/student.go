@@ -105,12 +105,5 @@ func tQuantileUpper(q, df float64) float64 {
 // PT returns the p value of the statistic t on df degrees of freedom in the
 // direction alt: P(T ≤ t), P(T ≥ t), or twice the smaller of them.
 func PT(t, df float64, alt stats.Alternative) float64 {
-	switch alt {
-	case stats.Less:
-		return TCDF(t, df)
-	case stats.Greater:
-		return TSF(t, df)
-	default:
-		return math.Min(1, 2*TSF(math.Abs(t), df))
-	}
+	return pOf(t, alt, func(t float64) float64 { return TSF(t, df) })
 }

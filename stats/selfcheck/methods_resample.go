@@ -64,12 +64,16 @@ func medianOf(x []float64) float64 {
 	return median
 }
 
-func jackknife(in *Input) (Results, error) {
-	x, err := in.Vector("x")
-	if err != nil {
-		return nil, err
+func sampleAndStatistic(in *Input) (x []float64, of func([]float64) float64, err error) {
+	if x, err = in.Vector("x"); err != nil {
+		return nil, nil, err
 	}
-	of, err := statistic(in)
+	of, err = statistic(in)
+	return x, of, err
+}
+
+func jackknife(in *Input) (Results, error) {
+	x, of, err := sampleAndStatistic(in)
 	if err != nil {
 		return nil, err
 	}
@@ -81,11 +85,7 @@ func jackknife(in *Input) (Results, error) {
 }
 
 func bootstrap(in *Input) (Results, error) {
-	x, err := in.Vector("x")
-	if err != nil {
-		return nil, err
-	}
-	of, err := statistic(in)
+	x, of, err := sampleAndStatistic(in)
 	if err != nil {
 		return nil, err
 	}
