@@ -87,7 +87,7 @@ func (a *Audit) Document() (*Document, error) {
 		Provenance: s.provenance(),
 	}
 	builders := []func() ([]Section, error){
-		a.summary, a.flow, a.baseline, a.activity, a.outcomes, a.lines, a.complications, a.haze,
+		a.summary, a.flow, a.baseline, a.activity, a.quarters, a.outcomes, a.repeated, a.lines, a.complications, a.haze,
 		a.demarcation, a.progression, a.completeness, a.recalls, a.faults, a.methods, a.cases,
 	}
 	for _, build := range builders {

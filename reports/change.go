@@ -77,7 +77,7 @@ func (c *Change) test(level float64) {
 	shift, err := paired.HodgesLehmann(d, stats.TwoSided, level, paired.RankRule(0))
 	c.Shift, c.ShiftErr = shift.Interval, err
 	fit, err := mixed.RandomInterceptMean(d, clusters(c.Pairs.Patient), level)
-	c.Mean, c.MeanErr, c.Within = fit.Result, err, fit.ICC
+	c.Mean, c.MeanErr, c.Within = fit.Result, err, fit.WithinCorrelation
 	alpha := 1 - level
 	c.Disagree = c.MeanErr == nil && c.SignedErr == nil && (c.Mean.P < alpha) != (c.Signed.P < alpha)
 }

@@ -5,7 +5,6 @@ import (
 
 	"keratally/registry/snapshot"
 	"keratally/stats"
-	"keratally/stats/cluster"
 	"keratally/stats/proportion"
 )
 
@@ -30,12 +29,7 @@ func newShare(has []bool, patient []int32, level float64) ShareOf {
 		s.Err = stats.ErrNoData
 		return s
 	}
-	fit, err := cluster.Proportion(has, clusters(patient), level)
-	if err != nil { // one patient only, or nothing to estimate a design effect from
-		s.Interval, s.Err = proportion.Wilson(s.Events, s.N, level)
-		return s
-	}
-	s.Interval = fit.Interval
+	s.Interval, s.Err = proportion.Wilson(s.Events, s.N, level)
 	return s
 }
 

@@ -5,7 +5,6 @@ package pgtest
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/url"
 	"os"
@@ -129,16 +128,7 @@ func startLocal(ctx context.Context) (*pglocal.Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	options := pglocal.Options{Dir: dir, Throwaway: true}
-	local, err := pglocal.Start(ctx, options)
-	var missing *pglocal.MissingError
-	if errors.As(err, &missing) && os.Geteuid() == 0 {
-		if err := pglocal.Install(ctx, os.Stderr); err != nil {
-			return nil, err
-		}
-		local, err = pglocal.Start(ctx, options)
-	}
-	return local, err
+	return pglocal.Start(ctx, pglocal.Options{Dir: dir, Throwaway: true, Install: os.Geteuid() == 0, Log: os.Stderr})
 }
 
 const folderPrefix = "keratally-test-"

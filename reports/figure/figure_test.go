@@ -38,7 +38,7 @@ func samples() []reports.Figure {
 			Lines: []reports.RefLine{{Name: "none", Vertical: true}, {Name: "margin", At: 1, Vertical: true}}, Series: []reports.Series{{X: []float64{.5, .3, .2}, Lower: []float64{-.1, -.2, -.4}, Upper: []float64{1.1, .8, .8}}}},
 		{Key: "funnel", Kind: reports.FunnelFigure, Title: "Rate by surgeon (4 surgeons)", X: reports.Axis{Title: "eyes"}, Y: reports.Axis{Title: "rate", Percent: true},
 			Series: []reports.Series{{Name: "95 %", X: []float64{25, 50, 100}, Y: []float64{0, 0, 0}, Lower: []float64{0, 0, .006}, Upper: []float64{.13, .11, .092}}, {Name: "surgeons", X: []float64{30, 60, 90}, Y: []float64{.03, .05, .1}}, {Name: "own", X: []float64{70}, Y: []float64{.02}, Marked: true}}},
-		{Key: "flow", Kind: reports.FlowFigure, Title: "Eyes in the cohort", Boxes: []reports.FlowStep{{"all treated eyes", 420, 300}, {"diagnosis keratoconus", 400, 290}, {"followed to month 12", 260, 200}}},
+		{Key: "flow", Kind: reports.FlowFigure, Title: "Eyes in the cohort", Boxes: []reports.FlowStep{{Label: "all treated eyes", Eyes: 420, Patients: 300}, {Label: "diagnosis keratoconus", Eyes: 400, Patients: 290}, {Label: "followed to month 12", Eyes: 260, Patients: 200}}},
 		{Key: "empty", Kind: reports.LineFigure, Title: "Nothing yet (0 eyes)", X: reports.Axis{Title: "days"}, Y: reports.Axis{Title: "D"}},
 	}
 }
