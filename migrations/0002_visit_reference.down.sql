@@ -7,4 +7,5 @@ DROP TRIGGER visit_eye_on_update ON visit;
 DROP FUNCTION visit_eye_check_update();
 DROP TRIGGER visit_eye_on_insert ON visit;
 DROP FUNCTION visit_eye_check();
+DROP FUNCTION visit_eyes_found(uuid[], uuid[]);
 ALTER TABLE visit ADD CONSTRAINT visit_eye FOREIGN KEY (eye_id) REFERENCES eye;

@@ -8,6 +8,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
 	"github.com/jackc/pgx/v5/pgxpool"
 
 	"keratally/registry"
@@ -221,7 +222,9 @@ func (in *Intake) encode(d *registry.Delivery) (*portion, error) {
 		p.newCount = len(d.NewVisits)
 	}
 	for _, q := range d.Queries {
-		p.queries = append(p.queries, []any{q.ID, q.CentreID, q.EyeID, q.Record, q.RecordID, q.Field, q.Value, q.Message, in.batch.ID})
+		p.queries = append(p.queries, []any{
+			binaryUUID(q.ID), binaryUUID(q.CentreID), binaryUUID(q.EyeID), q.Record, binaryUUID(q.RecordID), q.Field, q.Value, q.Message, binaryUUID(in.batch.ID),
+		})
 	}
 	return p, nil
 }
@@ -257,25 +260,28 @@ func (in *Intake) asRow(p *registry.Part) []any {
 	info := p.Kind.Info()
 	row := make([]any, 0, len(info.Columns)+5)
 	if !info.Owned {
-		row = append(row, p.ID)
+		row = append(row, binaryUUID(p.ID))
 	}
-	row = append(row, in.centre)
+	row = append(row, binaryUUID(in.centre))
 	if info.Owned {
-		row = append(row, ownerID(p))
+		row = append(row, binaryUUID(ownerID(p)))
 	} else if info.Parent != "" {
-		row = append(row, p.Parent.ID)
+		row = append(row, binaryUUID(p.Parent.ID))
 	}
 	for i := range p.Values {
 		row = append(row, columnValue(&info.Columns[i], p.Values[i]))
 	}
 	if !info.Owned {
-		row = append(row, in.batch.ID)
+		row = append(row, binaryUUID(in.batch.ID))
 	}
 	if hasSourceRow(p.Kind) {
 		row = append(row, p.Source.Row)
 	}
 	return row
 }
+
+// binaryUUID keeps the identity from going through its text.
+func binaryUUID(id registry.ID) pgtype.UUID { return pgtype.UUID{Bytes: id, Valid: true} }
 
 // partColumns names the columns that asRow lists.
 func partColumns(k registry.Kind) []string {
