@@ -55,6 +55,9 @@ func (a *app) day() registry.Date {
 	return registry.DateOf(time.Now())
 }
 
+// ownDatabase is the registry's database on the private server.
+const ownDatabase = "keratally"
+
 // url returns the address of the database, starting the private server where
 // no other was named.
 func (a *app) url() (string, error) {
@@ -67,8 +70,11 @@ func (a *app) url() (string, error) {
 			return "", err
 		}
 		a.local = server
+		if err := server.EnsureDatabase(a.ctx, ownDatabase); err != nil {
+			return "", err
+		}
 	}
-	return a.local.URL("keratally"), nil
+	return a.local.URL(ownDatabase), nil
 }
 
 // store opens the registry, migrated to this program's schema.
