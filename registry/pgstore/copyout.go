@@ -214,25 +214,20 @@ func (f day) take(b []byte) error {
 }
 
 // key takes the identity of each row, which from then on has its place.
-type key struct{ at map[registry.ID]int32 }
+type key struct{ *places }
 
-func newKey() key { return key{map[registry.ID]int32{}} }
+func newKey(rows int) key { return key{newPlaces(rows)} }
 
 func (f key) grow(int) {}
 
-func (f key) cut(rows int) {
-	for id, at := range f.at {
-		if int(at) >= rows {
-			delete(f.at, id)
-		}
-	}
-}
+// cut does nothing: a row that is taken again keeps its place.
+func (f key) cut(int) {}
 
 func (f key) take(b []byte) error {
 	if len(b) != 16 {
 		return fmt.Errorf("%d bytes: should be an identity", len(b))
 	}
-	f.at[registry.ID(b)] = int32(len(f.at))
+	f.add(registry.ID(b))
 	return nil
 }
 
@@ -260,7 +255,7 @@ func (f *reference) take(b []byte) error {
 		return fmt.Errorf("%d bytes: should be an identity", len(b))
 	}
 	if !f.haveOne || !bytes.Equal(b, f.last[:]) {
-		at, ok := f.keys.at[registry.ID(b)]
+		at, ok := f.keys.find(registry.ID(b))
 		if !ok {
 			return fmt.Errorf("identity %s: should be that of a row read before", registry.ID(b))
 		}

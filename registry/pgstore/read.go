@@ -224,20 +224,20 @@ func (r *reader) read(table, query string, fields ...field) error {
 
 func (r *reader) patients() error {
 	p := &r.s.Patients
-	r.patient = newKey()
+	r.patient = newKey(r.rows["patient"])
 	return r.read("patient", readPatients, r.patient, refer(r.centre, &p.Centre), text{&p.Code}, wordsTo(&p.Sex), number[int16]{to: &p.BirthYear},
 		trilean{&p.Atopy}, trilean{&p.EyeRubbing}, trilean{&p.FamilyHistory}, wordsTo(&p.Consent), day{&p.ConsentChangedOn}, day{&p.DiedOn})
 }
 
 func (r *reader) eyes() error {
 	e := &r.s.Eyes
-	r.eye = newKey()
+	r.eye = newKey(r.rows["eye"])
 	return r.read("eye", readEyes, r.eye, refer(r.patient, &e.Patient), number[measure.Side]{to: &e.Side}, wordsTo(&e.Diagnosis), trilean{&e.ProgressionDocumented})
 }
 
 func (r *reader) treatments() error {
 	t := &r.s.Treatments
-	r.treatment = newKey()
+	r.treatment = newKey(r.rows["treatment"])
 	err := r.read("treatment", readTreatments, r.treatment, refer(r.eye, &t.Eye), refer(r.protocol, &t.Protocol), refer(r.clinician, &t.Clinician), day{&t.On},
 		steps(&t.IrradianceE2), steps(&t.ExposureS), steps(&t.PulseOnMs), steps(&t.PulseOffMs), steps(&t.FluenceE2), steps(&t.Interruptions),
 		steps(&t.EpithelialZoneE2), steps(&t.HealingDays), wordsTo(&t.Adjunct))

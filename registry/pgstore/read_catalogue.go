@@ -121,30 +121,32 @@ func (s *stepsOrNull) ScanInt64(v pgtype.Int8) error {
 // readCatalogues reads centres, clinicians and protocols into the snapshot
 // and returns their places.
 func readCatalogues(ctx context.Context, tx pgx.Tx, s *snapshot.Snapshot) (keys, error) {
-	k := keys{centre: newKey(), clinician: newKey(), protocol: newKey()}
+	k := keys{centre: newKey(0), clinician: newKey(0), protocol: newKey(0)}
 	cs, err := centres(ctx, tx)
 	if err != nil {
 		return k, err
 	}
-	for i, c := range cs {
-		k.centre.at[c.ID] = int32(i)
+	for _, c := range cs {
+		k.centre.add(c.ID)
 		s.Centres = append(s.Centres, snapshot.Centre{Code: c.Code, Name: c.Name})
 	}
 	people, err := clinicians(ctx, tx)
 	if err != nil {
 		return k, err
 	}
-	for i, c := range people {
-		k.clinician.at[c.ID] = int32(i)
-		s.Clinicians = append(s.Clinicians, snapshot.Clinician{Centre: k.centre.at[c.CentreID], Code: c.Code, Name: c.Name})
+	for _, c := range people {
+		k.clinician.add(c.ID)
+		centre, _ := k.centre.find(c.CentreID) // a foreign key
+		s.Clinicians = append(s.Clinicians, snapshot.Clinician{Centre: centre, Code: c.Code, Name: c.Name})
 	}
 	plans, err := protocols(ctx, tx)
 	if err != nil {
 		return k, err
 	}
-	for i, p := range plans {
-		k.protocol.at[p.ID] = int32(i)
-		s.Protocols = append(s.Protocols, snapshot.Protocol{Centre: k.centre.at[p.CentreID], Protocol: p})
+	for _, p := range plans {
+		k.protocol.add(p.ID)
+		centre, _ := k.centre.find(p.CentreID) // a foreign key
+		s.Protocols = append(s.Protocols, snapshot.Protocol{Centre: centre, Protocol: p})
 	}
 	return k, nil
 }
