@@ -145,14 +145,9 @@ func (a *Audit) summary() ([]Section, error) {
 	if len(o.Episodes) > 0 {
 		t.Rows = append(t.Rows, a.keyFigures()...)
 	}
-	for _, sentence := range sentences {
-		t.Rows = append(t.Rows, Row{Cells: []Cell{Text(sentence)}})
-	}
+	sec.Lead = sentences
 	if len(o.Episodes) == 0 {
-		t.Rows = nil
 		sec.Lead = []string{"The cohort holds no eye."}
-	} else {
-		sec.Lead = sentences[:1]
 	}
 	sec.Table = t
 	for _, line := range provenanceNotes(s.provenance()) {
@@ -242,14 +237,8 @@ func (a *Audit) Sentences() []string {
 	if err != nil || len(sections) == 0 {
 		return nil
 	}
-	var out []string
-	for _, row := range sections[0].Table.Rows {
-		if len(row.Cells) == 1 {
-			out = append(out, row.Cells[0].Text)
-		}
-	}
-	if len(out) == 0 {
+	if len(a.Source.Outcomes.Episodes) == 0 {
 		return append(sections[0].Lead, sections[0].Empty)
 	}
-	return out
+	return sections[0].Lead
 }

@@ -32,7 +32,9 @@ func (a *Audit) completeness() ([]Section, error) {
 		shares := []float64{float64(seen) / float64(due)}
 		for _, q := range append(audited[:len(audited):len(audited)], registry.Haze.Quantity()) {
 			_, with := o.Completeness(q, w)
-			add(q.Info().Label, with)
+			if with > 0 { // a measure that nobody takes at this window is not missing from it
+				add(q.Info().Label, with)
+			}
 			if q == registry.Kmax.Quantity() || q == registry.CDVA.Quantity() {
 				shares = append(shares, float64(with)/float64(due))
 			}

@@ -26,7 +26,53 @@ func (a *Audit) outcomes() ([]Section, error) {
 	for _, q := range audited {
 		out = append(out, a.outcome(q))
 	}
-	return out, nil
+	return append(out, a.perEye()), nil
+}
+
+// perEye is the plain tests that treat eyes as independent, under that name,
+// with the rank methods and the correlation between two eyes of a patient.
+func (a *Audit) perEye() Section {
+	sec := Section{Name: "Tests per eye", Title: "Tests that treat eyes as independent, beside the headline", Empty: "No eye has a measure both before and after treatment yet."}
+	t := &Table{Columns: []Column{{Key: "measure", Head: "measure"}, {Key: "window", Head: "window"}, {Key: "n", Head: "n eyes", Format: Whole}, {Key: "patients", Head: "n patients", Format: Whole},
+		{Key: "icc", Head: "within-patient correlation", Format: TwoDec, Help: "Of the change between the two eyes of a patient; empty where no patient has two eyes in the row."},
+		{Key: "change", Head: "mean change", Format: TwoDec}, {Key: "sd", Head: "SD", Format: TwoDec}, {Key: "t", Head: "paired t", Format: TwoDec}, {Key: "t_lower", Head: "95 % CI from", Format: TwoDec, Pair: true}, {Key: "t_upper", Head: "to", Format: TwoDec}, {Key: "t_p", Head: "p", Format: PValue},
+		{Key: "shift", Head: "Hodges–Lehmann shift", Format: TwoDec}, {Key: "shift_lower", Head: "95 % CI from", Format: TwoDec, Pair: true}, {Key: "shift_upper", Head: "to", Format: TwoDec},
+		{Key: "signed_p", Head: "signed-rank p", Format: PValue, Help: "Wilcoxon signed-rank, exact where it can be."}, {Key: "method", Head: "ranks by", Wide: true}, {Key: "note", Head: "note", Wide: true}}}
+	for _, q := range audited {
+		var rows []Row
+		f := formatOf(q)
+		for i := range a.changes[q] {
+			c := &a.changes[q][i]
+			n := len(c.Pairs.Change)
+			if n == 0 {
+				continue
+			}
+			row := Row{Cells: []Cell{{}, Text(c.Window.Label), Count(n), Count(c.Patients), Number(c.Within), Number(c.Delta.Mean.Estimate).As(f), Number(c.Delta.SD).As(f)}}
+			if c.TErr != nil {
+				row.Cells = append(row.Cells, Reason(c.TErr))
+				rows = append(rows, row)
+				continue
+			}
+			row.Cells = append(row.Cells, Number(c.PairedT.Stat), Number(c.PairedT.Interval.Lower).As(f), Number(c.PairedT.Interval.Upper).As(f), Number(c.PairedT.P))
+			if c.ShiftErr == nil {
+				row.Cells = append(row.Cells, Number(c.Shift.Estimate).As(f), Number(c.Shift.Lower).As(f), Number(c.Shift.Upper).As(f))
+			} else {
+				row.Cells = append(row.Cells, Reason(c.ShiftErr), Cell{}, Cell{})
+			}
+			row.Cells = append(row.Cells, orReason(c.Signed.P, c.SignedErr), Text(c.Signed.Method))
+			if c.Disagree {
+				row.Cells = append(row.Cells, Text("the mean and the ranks disagree: look at the distribution"))
+			}
+			rows = append(rows, row)
+		}
+		if len(rows) > 0 {
+			t.Rows = append(t.Rows, Row{Break: true, Cells: []Cell{Text(heading(q))}})
+			t.Rows = append(t.Rows, rows...)
+		}
+	}
+	sec.Table = t
+	sec.Notes = []string{"Two eyes of one patient are not two independent subjects: where patients have two eyes these p values are too small or too large. The headline stands on the sheet of each measure."}
+	return sec
 }
 
 func (a *Audit) outcome(q registry.Quantity) Section {
@@ -47,11 +93,6 @@ func (a *Audit) outcome(q registry.Quantity) Section {
 		{Key: "change", Head: "mean change", Format: f, Help: "Follow-up minus baseline. Where a patient has two eyes: linear mixed model with a random patient intercept (REML, Satterthwaite degrees of freedom); otherwise the paired t test, which is the same."},
 		{Key: "lower", Head: "95 % CI from", Format: f, Pair: true}, {Key: "upper", Head: "to", Format: f},
 		{Key: "p", Head: "p", Format: PValue},
-		{Key: "icc", Head: "within-patient correlation", Format: TwoDec, Help: "Of the change between the two eyes of a patient; empty where no patient has two eyes in the row."},
-		{Key: "sd_change", Head: "SD of change", Format: f},
-		{Key: "t_p", Head: "paired t per eye, p", Format: PValue, Help: "Treats eyes as independent. Beside the headline for comparison only."},
-		{Key: "shift", Head: "Hodges–Lehmann shift", Format: f}, {Key: "shift_lower", Head: "95 % CI from", Format: f, Pair: true}, {Key: "shift_upper", Head: "to", Format: f},
-		{Key: "signed_p", Head: "signed-rank per eye, p", Format: PValue, Help: "Wilcoxon signed-rank, exact where it can be; treats eyes as independent."},
 	}}
 	if info.Acuity {
 		t.Columns = append(t.Columns, Column{Key: "letters", Head: "change in letters", Format: OneDec, Help: "ETDRS letters: −50 × change in logMAR; positive is better sight."},
@@ -59,7 +100,7 @@ func (a *Audit) outcome(q registry.Quantity) Section {
 	}
 	t.Columns = append(t.Columns, Column{Key: "notes", Head: "notes", Wide: true})
 	for i := range a.changes[q] {
-		if c := &a.changes[q][i]; len(c.Pairs.Change) > 0 || c.Due > 0 {
+		if c := &a.changes[q][i]; len(c.Pairs.Change) > 0 || c.With > 0 {
 			t.Rows = append(t.Rows, a.changeRow(c))
 		}
 	}
@@ -100,18 +141,10 @@ func (a *Audit) changeRow(c *Change) Row {
 		Number(c.Follow.Median), Number(c.Follow.Q25), Number(c.Follow.Q75))
 	if c.MeanErr == nil {
 		lower, upper := interval(c.Mean.Interval)
-		cells = append(cells, Number(c.Mean.Estimate).From(cases), lower, upper, Number(c.Mean.P), Number(c.Within))
+		cells = append(cells, Number(c.Mean.Estimate).From(cases), lower, upper, Number(c.Mean.P))
 	} else {
-		cells = append(cells, Number(c.Delta.Mean.Estimate).From(cases), Cell{}, Cell{}, Reason(c.MeanErr), Cell{})
+		cells = append(cells, Number(c.Delta.Mean.Estimate).From(cases), Cell{}, Cell{}, Reason(c.MeanErr))
 	}
-	cells = append(cells, Number(c.Delta.SD), orReason(c.PairedT.P, c.TErr))
-	if c.ShiftErr == nil {
-		lower, upper := interval(c.Shift)
-		cells = append(cells, Number(c.Shift.Estimate), lower, upper)
-	} else {
-		cells = append(cells, Cell{}, Cell{}, Cell{})
-	}
-	cells = append(cells, orReason(c.Signed.P, c.SignedErr))
 	if c.Quantity.Info().Acuity {
 		if c.MeanErr == nil {
 			cells = append(cells, Number(letters(c.Mean.Estimate)), Number(letters(c.Mean.Interval.Upper)), Number(letters(c.Mean.Interval.Lower)))

@@ -174,7 +174,7 @@ func (a *Audit) repeated() ([]Section, error) {
 		}
 	}
 	sec.Table = t
-	sec.Notes = []string{"Changes from baseline of the same eye. The two eyes of a patient enter as separate subjects in this model; the sheets of the measures take them together."}
+	sec.Notes = []string{"Changes from baseline of the same eye. The two eyes of a patient share a random intercept besides."}
 	return []Section{sec}, nil
 }
 

@@ -16,8 +16,9 @@ import (
 
 // takeOptions say how a file is taken in.
 type takeOptions struct {
-	person string
-	dryRun bool
+	person   string
+	dryRun   bool
+	progress func(read, size int64)
 }
 
 // takeFile takes one spreadsheet in through a mapping file. Rows that were
@@ -49,7 +50,7 @@ func takeFile(a *app, store *pgstore.Store, path, mappingPath string, o takeOpti
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	result, err := intake.Take(a.ctx, store.NewIntake(), book, mapping, intake.Options{
-		Today: a.day(), Person: o.person, SHA256: hex.EncodeToString(hash.Sum(nil)), DryRun: o.dryRun,
+		Today: a.day(), Person: o.person, SHA256: hex.EncodeToString(hash.Sum(nil)), DryRun: o.dryRun, Progress: o.progress,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)

@@ -30,6 +30,7 @@ func (b *book) drawCharts(s *reports.Section) error {
 	if s.Table != nil {
 		row += max(len(s.Table.Rows), 1) + 1
 	}
+	pages := b.pagesOf(s)
 	for i := range s.Figures {
 		fig := &s.Figures[i]
 		if !native(fig.Kind) || len(fig.Series) == 0 {
@@ -38,6 +39,12 @@ func (b *book) drawCharts(s *reports.Section) error {
 		chart, err := b.chart(fig)
 		if err != nil {
 			return fmt.Errorf("chart %s: %w", fig.Key, err)
+		}
+		if pages.splits(row, chartRows) {
+			if err := b.f.InsertPageBreak(s.Name, fmt.Sprintf("A%d", row)); err != nil {
+				return err
+			}
+			pages.start = row
 		}
 		if err := b.f.AddChart(s.Name, fmt.Sprintf("A%d", row), chart); err != nil {
 			return fmt.Errorf("chart %s: %w", fig.Key, err)
@@ -96,8 +103,8 @@ func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {
 			if err != nil {
 				return nil, err
 			}
-			c.Series = append(c.Series, excelize.ChartSeries{Name: name, Categories: cats, Values: vals,
-				Line:   excelize.LineOptions{Width: 0.75, Dash: excelize.LineDashSysDash, Fill: solid(colour(i))},
+			c.Series = append(c.Series, excelize.ChartSeries{Name: name, Categories: cats, Values: vals, Fill: solid(colour(i)),
+				Line:   excelize.LineOptions{Type: excelize.LineSolid, Width: 0.75, Dash: excelize.LineDashSysDash, Fill: solid(colour(i))},
 				Marker: excelize.ChartMarker{Symbol: "none"}})
 		}
 	}
@@ -111,10 +118,10 @@ func (b *book) series(fig *reports.Figure, i int, name, cats, vals string) excel
 	s := excelize.ChartSeries{Name: name, Categories: cats, Values: vals, Fill: solid(colour(i))}
 	switch fig.Kind {
 	case reports.LineFigure:
-		s.Line = excelize.LineOptions{Width: 1.75, Fill: solid(colour(i))}
+		s.Line = excelize.LineOptions{Type: excelize.LineSolid, Width: 1.75, Fill: solid(colour(i))}
 		s.Marker = excelize.ChartMarker{Symbol: markers[i%len(markers)], Size: 6, Fill: solid(colour(i))}
 	case reports.StepFigure:
-		s.Line = excelize.LineOptions{Width: 1.75, Fill: solid(colour(i))}
+		s.Line = excelize.LineOptions{Type: excelize.LineSolid, Width: 1.75, Fill: solid(colour(i))}
 		s.Marker = excelize.ChartMarker{Symbol: "none"}
 	case reports.ScatterFigure:
 		s.Line = excelize.LineOptions{Type: excelize.LineNone}

@@ -12,8 +12,21 @@ import (
 // headings, filters and the set-up of the printed page. A streamed sheet takes
 // only what needs no cell to be read back.
 func (b *book) furnish(s *reports.Section, streamed bool) error {
-	if err := b.page(s); err != nil || s.Table == nil {
+	if err := b.page(s); err != nil {
 		return err
+	}
+	if len(s.Lead) > 0 && !streamed {
+		columns, _ := b.leadColumns(s)
+		corner, err := excelize.CoordinatesToCellName(columns, leadRow)
+		if err != nil {
+			return err
+		}
+		if err := b.f.MergeCell(s.Name, fmt.Sprintf("A%d", leadRow), corner); err != nil {
+			return err
+		}
+	}
+	if s.Table == nil {
+		return nil
 	}
 	last := headRow + len(s.Table.Rows)
 	if s.Table.Filter && len(s.Table.Rows) > 0 {
@@ -119,4 +132,36 @@ func footerText(s string) string {
 		out = out[:100]
 	}
 	return string(out)
+}
+
+// pages estimates where the printed pages of a sheet end: one page wide, so
+// the wider the columns, the more rows on a page.
+type pages struct {
+	start   int // first row of the page under consideration
+	perPage int
+}
+
+// The printable part of a landscape A4 page and the height of a row, in points;
+// a unit of column width is about five and a quarter points.
+const (
+	pageWidth, pageHeight = 740.0, 480.0
+	rowPoints             = 15.0
+	widthPoints           = 5.25
+)
+
+func (b *book) pagesOf(s *reports.Section) *pages {
+	total := 0.0
+	for _, w := range b.columnWidths(s) {
+		total += w * widthPoints
+	}
+	scale := min(1, pageWidth/max(total, 1))
+	return &pages{start: 1, perPage: int(pageHeight / rowPoints / scale)}
+}
+
+// splits reports whether something that covers rows would cross the end of a page.
+func (p *pages) splits(row, rows int) bool {
+	for row >= p.start+p.perPage {
+		p.start += p.perPage
+	}
+	return row > p.start && row+rows > p.start+p.perPage
 }

@@ -2,6 +2,7 @@ package workbook
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"unicode/utf8"
 
@@ -12,7 +13,10 @@ import (
 
 // headRow is the row of the column headings: title, cohort and cut-off, and
 // the section's sentences stand above it.
-const headRow = 4
+const (
+	leadRow = 3
+	headRow = 4
+)
 
 // sheet is where cells go: held whole for a sheet that a person reads,
 // streamed for one with thousands of rows.
@@ -112,7 +116,8 @@ func panes(row int) *excelize.Panes {
 // widths and frozen rows first, then title, context, lead, headings, data,
 // notes.
 func (b *book) fill(out sheet, s *reports.Section) error {
-	if err := out.widths(b.columnWidths(s)); err != nil {
+	widths := b.columnWidths(s)
+	if err := out.widths(widths); err != nil {
 		return err
 	}
 	if s.Table != nil {
@@ -124,21 +129,21 @@ func (b *book) fill(out sheet, s *reports.Section) error {
 	top := [][]excelize.Cell{
 		{{Value: s.Title, StyleID: st.title}},
 		{{Value: b.context(), StyleID: st.context}},
-		{{Value: strings.Join(s.Lead, " "), StyleID: st.lead}},
+		{{Value: strings.Join(s.Lead, "\n"), StyleID: st.lead}},
 	}
 	for i, cells := range top {
-		if err := out.row(i+1, cells, [...]float64{26, 15, 18}[i]); err != nil {
+		if err := out.row(i+1, cells, [...]float64{26, 15, b.leadHeight(s)}[i]); err != nil {
 			return err
 		}
 	}
 	next := headRow
 	if s.Table != nil {
-		if err := out.row(headRow, b.heading(s.Table), headHeight(s.Table, b.columnWidths(s))); err != nil {
+		if err := out.row(headRow, b.heading(s.Table), headHeight(s.Table, widths)); err != nil {
 			return err
 		}
 		next = headRow + 1
 		for _, row := range s.Table.Rows {
-			if err := out.row(next, b.cells(s.Table, row), 0); err != nil {
+			if err := out.row(next, b.cells(s.Table, row), wrappedHeight(s.Table, row, widths)); err != nil {
 				return err
 			}
 			next++
@@ -158,6 +163,33 @@ func (b *book) fill(out sheet, s *reports.Section) error {
 		next++
 	}
 	return nil
+}
+
+// leadColumns is how many columns the sentences above a table are spread over.
+func (b *book) leadColumns(s *reports.Section) (columns int, width float64) {
+	const wide = 130 // characters that a reader's line may have on a sheet
+	w := b.columnWidths(s)
+	for i := range w {
+		if width += w[i]; width >= wide {
+			return i + 1, width
+		}
+	}
+	for width < wide && columns+len(w) < 40 { // the empty columns beyond the table are of the default width
+		width += 9
+		columns++
+	}
+	return columns + len(w), width
+}
+
+// leadHeight is the height of the row of sentences, one line for each and more
+// where one is longer than the columns.
+func (b *book) leadHeight(s *reports.Section) float64 {
+	_, width := b.leadColumns(s)
+	lines := 0.0
+	for _, sentence := range s.Lead {
+		lines += math.Ceil(float64(utf8.RuneCountInString(sentence)) * 1.12 / width)
+	}
+	return max(18, 16*lines+4)
 }
 
 func (b *book) context() string {
@@ -241,6 +273,20 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 		w[i] = min(max(width, least), most)
 	}
 	return w
+}
+
+// wrappedHeight is the height of a row whose text wraps; 0 leaves it as it is.
+func wrappedHeight(t *reports.Table, row reports.Row, widths []float64) float64 {
+	lines := 1.0
+	for i, c := range row.Cells {
+		if i < len(t.Columns) && t.Columns[i].Wide && c.Kind == reports.TextCell {
+			lines = max(lines, math.Ceil(float64(utf8.RuneCountInString(c.Text))*1.08/widths[i]))
+		}
+	}
+	if lines == 1 {
+		return 0
+	}
+	return 13.5*lines + 3
 }
 
 func longestWord(s string) int {

@@ -61,7 +61,7 @@ func newStyles(f *excelize.File) (*styles, error) {
 	}
 	s.title = add(excelize.Style{Font: &excelize.Font{Size: 16, Bold: true}})
 	s.context = add(excelize.Style{Font: &excelize.Font{Color: muted}})
-	s.lead = add(excelize.Style{Font: &excelize.Font{Size: 11}})
+	s.lead = add(excelize.Style{Font: &excelize.Font{Size: 11}, Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}})
 	s.note = add(excelize.Style{Font: &excelize.Font{Color: muted, Size: 9}})
 	s.reason = add(excelize.Style{Font: &excelize.Font{Color: muted, Italic: true, Size: 9}})
 	rule := []excelize.Border{{Type: "bottom", Color: accent, Style: 2}}
@@ -86,7 +86,7 @@ func newStyles(f *excelize.File) (*styles, error) {
 				}
 				s.made[styleKey{format: format, group: group, link: link}] = add(st)
 				if format == reports.General {
-					st.Alignment = &excelize.Alignment{Vertical: "top", WrapText: true}
+					st.Alignment = &excelize.Alignment{Vertical: "top", WrapText: true, Indent: 1}
 					s.made[styleKey{group: group, link: link, wrap: true}] = add(st)
 				}
 			}
