@@ -103,7 +103,12 @@ func (m *merger) checkDay(s *slot, field string, d registry.Date) {
 		m.fault(s, field, "is %s: should be 1990-01-01 or later; cross-linking is not older", d)
 	case patient != nil && patient.part != nil:
 		if birth := known(patient, "birth_year"); s.kind != registry.PatientRecord && birth.Given && d.Time().Year() < int(birth.Num) {
-			m.fault(s, field, "is %s, before the patient was born in %d", d, birth.Num)
+			if i, _ := patient.kind.ColumnOf("birth_year"); patient.values[i].Given && !m.birthSaid {
+				m.birthSaid = true
+				m.fault(patient, firstField(patient, "patient.birth_year", "patient.birth_date", "patient.age_at_anchor", "patient.age_at_treatment"), "makes the patient born in %d, after something that was done on %s: should be earlier", birth.Num, d)
+			} else if !m.birthSaid {
+				m.fault(s, field, "is %s, before the patient was born in %d", d, birth.Num)
+			}
 		}
 		if died := known(patient, "died_on"); s.kind != registry.PatientRecord && died.Given && d > registry.Date(died.Num) && s.kind != registry.FollowUpEndRecord {
 			m.fault(s, field, "is %s, after the patient died on %s", d, registry.Date(died.Num))

@@ -22,16 +22,17 @@ const (
 
 // merger takes the rows of one sheet into a ledger, each whole or not at all.
 type merger struct {
-	l        *ledger
-	lay      *layout
-	in       *interner
-	src      registry.Source
-	complete bool // a row gives all of its visits: what belongs together is checked at once
-	fresh    []*registry.Part
-	links    []*registry.Part // protocols and clinicians that treatments of the row name for the first time
-	result   outcome
-	refuse   func(s *slot, field, reason string)
-	faults   int
+	l         *ledger
+	lay       *layout
+	in        *interner
+	src       registry.Source
+	complete  bool // a row gives all of its visits: what belongs together is checked at once
+	fresh     []*registry.Part
+	links     []*registry.Part // protocols and clinicians that treatments of the row name for the first time
+	result    outcome
+	refuse    func(s *slot, field, reason string)
+	faults    int
+	birthSaid bool
 }
 
 func (m *merger) fault(s *slot, field, format string, args ...any) {
@@ -42,7 +43,7 @@ func (m *merger) fault(s *slot, field, format string, args ...any) {
 // take merges the row that the layout has parsed.
 func (m *merger) take(src registry.Source) outcome {
 	m.src, m.faults, m.result = src, 0, sameRow
-	m.fresh, m.links = m.fresh[:0], m.links[:0]
+	m.fresh, m.links, m.birthSaid = m.fresh[:0], m.links[:0], false
 	if !m.anyGiven() {
 		return blankRow
 	}
@@ -278,7 +279,7 @@ func (m *merger) resolvePart(s *slot) {
 	}
 	for i := range required {
 		if !s.values[i].Given && m.faults == 0 {
-			m.fault(s, info.Key+"."+info.Columns[i].Key, "is missing: a %s should have its %s", strings.ReplaceAll(info.Key, "_", " "), strings.ReplaceAll(strings.TrimSuffix(info.Columns[i].Key, "on")+map[bool]string{true: "day"}[info.Columns[i].Key == "on"], "_", " "))
+			m.fault(s, info.Key+"."+info.Columns[i].Key, "is missing: %s should have its %s", article(strings.ReplaceAll(info.Key, "_", " ")), plainName(info.Columns[i].Key))
 		}
 	}
 	if m.faults > 0 {
@@ -290,6 +291,14 @@ func (m *merger) resolvePart(s *slot) {
 	if s.part == nil {
 		s.part = m.make(s, parent, visit)
 	}
+}
+
+// plainName is the key of a column as a person says it.
+func plainName(key string) string {
+	if key == "on" {
+		return "day"
+	}
+	return strings.ReplaceAll(key, "_", " ")
 }
 
 func (m *merger) visitOfDemarcation(s *slot) *registry.VisitPart {

@@ -46,7 +46,7 @@ func (c *columnRule) number(cell Cell, text []byte) (measure.Steps, error) {
 	}
 	if c.unit == "" || c.unit == f.Units[0] {
 		if s, ok := fastSteps(text, c.decimal, f.unit); ok {
-			return s, c.within(s)
+			return s, c.within(s, s.Float(f.unit))
 		}
 	}
 	x, err := c.float(cell, text)
@@ -90,7 +90,7 @@ func (c *columnRule) convert(x float64) (measure.Steps, error) {
 			}
 			return measure.None, fmt.Errorf("is not a radius in mm: should be between 2.8 and 11.25%s", hint)
 		}
-		return s, c.within(s)
+		return s, c.within(s, s.Float(f.unit))
 	case c.unit == "mm" && f.unit == measure.MicrometreUnit, c.unit == "s" && f.unit == measure.MillisecondUnit:
 		x *= 1000
 	case c.unit == "um" && f.unit == measure.MillimetreUnit:
@@ -109,18 +109,17 @@ func (c *columnRule) convert(x float64) (measure.Steps, error) {
 	if err != nil {
 		return measure.None, fmt.Errorf("is not %s: should be between %s and %s", c.noun(), short(f.Min), short(f.Max))
 	}
-	return s, c.within(s)
+	return s, c.within(s, x)
 }
 
 // within checks a quantity against what its field can be and says what a
 // number outside looks like.
-func (c *columnRule) within(s measure.Steps) error {
+func (c *columnRule) within(s measure.Steps, x float64) error {
 	f := c.field
 	if !f.hasHard {
 		return nil
 	}
-	x := s.Float(f.unit)
-	if x < f.Min || x > f.Max {
+	if kept := s.Float(f.unit); kept < f.Min || kept > f.Max {
 		return fmt.Errorf("is not %s: should be between %s and %s%s", c.inUnit(), short(f.Min), short(f.Max), c.looksLike(x))
 	}
 	if f.role == measureRole && registry.Measure(f.column) == registry.Haze && s%5 != 0 {
@@ -145,7 +144,7 @@ func (c *columnRule) looksLike(x float64) string {
 		return "; it looks like a power in dioptres: are the columns swapped?"
 	case power && x >= 4 && x <= 11:
 		return `; it looks like a radius in millimetres: declare unit = "mm"`
-	case power && x >= 150 && x <= 750:
+	case power && x >= 200 && x <= 750 && x == math.Trunc(x):
 		return "; it looks like a thickness in µm: are the columns swapped?"
 	case f.unit == measure.SecondUnit && x >= 1 && x < f.Min:
 		return `; it looks like minutes: declare unit = "min"`
@@ -178,7 +177,10 @@ func (c *columnRule) noun() string {
 }
 
 func (c *columnRule) inUnit() string {
-	if c.field.Unit == "" || c.field.unit == measure.GradeUnit {
+	switch {
+	case c.field.unit == measure.GradeUnit:
+		return article(c.field.what + " grade")
+	case c.field.Unit == "":
 		return article(c.field.what)
 	}
 	return article(c.field.what) + " in " + c.field.Unit
@@ -309,6 +311,8 @@ func acuityReason(err error) string {
 func acuityHint(s string, n measure.Notation, decimal byte) string {
 	x, err := measure.ParseNumber(s, decimal)
 	switch {
+	case err != nil && decimal == '.' && strings.Count(s, ",") == 1 && strings.Trim(s, "-0123456789,") == "":
+		return `; it looks like a decimal comma: declare decimal = ","`
 	case err != nil:
 		return ""
 	case n != measure.ETDRSLetters && x > 3 && x <= 100 && x == math.Trunc(x):
