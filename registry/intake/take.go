@@ -133,6 +133,10 @@ func bindAll(book *Workbook, m *Mapping) ([]*layout, error) {
 			}
 			found = true
 			l, err := bind(sheet, i, s)
+			var unreadable *FileError
+			if errors.As(err, &unreadable) {
+				return nil, unreadable
+			}
 			if err != nil {
 				problems = append(problems, err.Error())
 				continue
@@ -147,7 +151,7 @@ func bindAll(book *Workbook, m *Mapping) ([]*layout, error) {
 		problems = append(problems, fmt.Sprintf("no sheet fits the mapping: the sheets are %s", quotedList(names)))
 	}
 	if len(problems) > 0 {
-		return nil, &FileError{File: book.Name, Reason: strings.Join(problems, "\n"+book.Name+": ")}
+		return nil, &FileError{File: book.Name, Reason: strings.ReplaceAll(strings.Join(problems, "\n"), "\n", "\n"+book.Name+": ")}
 	}
 	return layouts, nil
 }
@@ -252,7 +256,12 @@ func (t *taker) readSheets(ctx context.Context) error {
 			t.result.Notices = append(t.result.Notices, fmt.Sprintf("sheet %s is hidden and was read because the mapping names it", name))
 		}
 		t.result.Sheets = append(t.result.Sheets, name)
-		if err := t.readSheet(ctx, l); err != nil {
+		err := t.readSheet(ctx, l)
+		var unreadable *FileError
+		if errors.As(err, &unreadable) {
+			return unreadable
+		}
+		if err != nil {
 			return fmt.Errorf("%s: sheet %s: %w", t.book.Name, name, err)
 		}
 	}
