@@ -40,7 +40,7 @@ type TwoSample struct {
 	D             float64 // Cohen's d: by the pooled standard deviation
 	J             float64 // Hedges' factor on m + n − 2 degrees of freedom
 	G             float64 // Hedges' g = J·d
-	GlassDelta    float64 // Glass's Δ: by the standard deviation of the second sample; NaN if that is 0
+	GlassDelta    float64 // Glass's Δ: by the standard deviation of the second sample; infinite if that is 0
 	SMDAverageVar float64 // by √((s₁² + s₂²)/2), as in balance tables of observational studies
 }
 
@@ -66,12 +66,9 @@ func OfSamples(x, y []float64) (TwoSample, error) {
 	difference := sum.Mean(x) - sum.Mean(y)
 	e := TwoSample{
 		D: difference / pooled, J: HedgesFactor(df),
-		GlassDelta: math.NaN(), SMDAverageVar: difference / math.Sqrt((vx+vy)/2),
+		GlassDelta: difference / math.Sqrt(vy), SMDAverageVar: difference / math.Sqrt((vx+vy)/2),
 	}
 	e.G = e.J * e.D
-	if vy > 0 {
-		e.GlassDelta = difference / math.Sqrt(vy)
-	}
 	return e, nil
 }
 

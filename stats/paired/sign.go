@@ -26,7 +26,8 @@ type SignTest struct {
 // twice the smaller tail, at most 1. It assumes independent differences and
 // nothing about their shape.
 //
-// No difference is ErrNoData, all zero ErrAllZero.
+// No difference is ErrNoData. All zero are ErrAllZero, with a result that counts
+// them and whose p is 1.
 //
 // Conover, Practical Nonparametric Statistics, 3rd ed., sections 3.2 and 3.4.
 func Sign(d []float64, alt stats.Alternative, level float64) (SignTest, error) {
@@ -50,7 +51,8 @@ func Sign(d []float64, alt stats.Alternative, level float64) (SignTest, error) {
 	}
 	n := t.Positive + t.Negative
 	if n == 0 {
-		return SignTest{}, fmt.Errorf("%s: %w", method, stats.ErrAllZero)
+		t.P, t.PLess, t.PGreater, t.Alt = 1, 1, 1, alt
+		return t, fmt.Errorf("%s: %w", method, stats.ErrAllZero)
 	}
 	if t.Zero > 0 {
 		t.Note("%d of %d differences are zero: left out", t.Zero, t.N)

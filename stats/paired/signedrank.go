@@ -73,8 +73,9 @@ type SignedRankTest struct {
 // whose variance is n(n+1)(2n+1)/24 − Σ(t³−t)/48 when zeros are dropped; c is ½
 // towards the mean (two-sided) or against the alternative.
 //
-// It assumes independent differences. No difference is ErrNoData, all zero
-// ErrAllZero; Exact with more than 1000 non-zero differences is an
+// It assumes independent differences. No difference is ErrNoData. All zero are
+// ErrAllZero, with a result that counts them and whose p is 1: nothing speaks
+// against the hypothesis, and nothing was tested. Exact with more than 1000 non-zero differences is an
 // *ArgumentError. Exact costs n³ steps, the normal n log n.
 //
 // Wilcoxon, Biometrics Bull 1945;1:80–83; Pratt, J Am Stat Assoc
@@ -88,7 +89,9 @@ func SignedRank(d []float64, options SignedRankOptions) (SignedRankTest, error) 
 	ranked := rankSizes(d, options)
 	used := len(d) - ranked.zero
 	if used == 0 {
-		return SignedRankTest{}, fmt.Errorf("%s: %w", method, stats.ErrAllZero)
+		t := SignedRankTest{Result: stats.NewResult("Wilcoxon signed-rank", len(d)), Zero: len(d), PLess: 1, PGreater: 1, Z: math.NaN(), RankBiserial: math.NaN()}
+		t.P, t.Stat, t.Alt = 1, 0, options.Alternative
+		return t, fmt.Errorf("%s: %w", method, stats.ErrAllZero)
 	}
 	t := SignedRankTest{
 		Result: stats.NewResult("Wilcoxon signed-rank", len(d)),

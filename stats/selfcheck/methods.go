@@ -22,6 +22,11 @@ var methods = mergeMethods(
 	glmMethods,
 	propensityMethods,
 	regressMethods,
+	pairedMethods,
+	twoSampleMethods,
+	anovaMethods,
+	correlationMethods,
+	equivalenceMethods,
 	mixedMethods,
 )
 
