@@ -318,7 +318,7 @@ func (m *merger) applyPart(s *slot) {
 
 func (m *merger) raise(loaded bool) {
 	if loaded {
-		m.result = max(m.result, changedRow)
+		m.touched = true
 	} else {
 		m.result = newRow
 	}

@@ -33,6 +33,7 @@ type merger struct {
 	refuse    func(s *slot, field, reason string)
 	faults    int
 	birthSaid bool
+	touched   bool // the row changes what the registry held
 }
 
 func (m *merger) fault(s *slot, field, format string, args ...any) {
@@ -43,7 +44,7 @@ func (m *merger) fault(s *slot, field, format string, args ...any) {
 // take merges the row that the layout has parsed.
 func (m *merger) take(src registry.Source) outcome {
 	m.src, m.faults, m.result = src, 0, sameRow
-	m.fresh, m.links, m.birthSaid = m.fresh[:0], m.links[:0], false
+	m.fresh, m.links, m.birthSaid, m.touched = m.fresh[:0], m.links[:0], false, false
 	if !m.anyGiven() {
 		return blankRow
 	}
@@ -60,6 +61,9 @@ func (m *merger) take(src registry.Source) outcome {
 		return refusedRow
 	}
 	m.apply()
+	if m.touched { // what was there before is changed, whatever else is new
+		return changedRow
+	}
 	return m.result
 }
 
