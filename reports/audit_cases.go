@@ -32,14 +32,14 @@ func (a *Audit) episodeRows() Section {
 		{Key: "protocol", Head: "protocol"}, {Key: "treated", Head: "treated", Format: DayForm}, {Key: "number", Head: "treatment of this eye", Format: Whole}, {Key: "age", Head: "age (years)", Format: Whole},
 		{Key: "diagnosis", Head: "diagnosis"}, {Key: "days", Head: "days followed", Format: Whole}, {Key: "end", Head: "ended by"}}}
 	snap := o.Snapshot
-	for e := range o.Episodes {
+	t.Made, t.Make = len(o.Episodes), func(e int) Row {
 		ep := &o.Episodes[e]
 		age := Cell{}
 		if years, ok := o.Age(e); ok {
 			age = Count(years)
 		}
-		t.Rows = append(t.Rows, Row{Key: s.eyeCode(ep.Eye), Cells: []Cell{Text(s.eyeCode(ep.Eye)), Text(snap.Patients.Code[ep.Patient]), Text(s.centreCode(ep.Eye)), Text(s.clinicianName(e)),
-			Text(s.protocolCode(e)), Day(ep.Day0), Count(int(ep.Number)), age, Text(snap.Eyes.Diagnosis.At(ep.Eye)), Count(ep.Days()), Text(ep.End.String())}})
+		return Row{Key: s.eyeCode(ep.Eye), Cells: []Cell{Text(s.eyeCode(ep.Eye)), Text(snap.Patients.Code[ep.Patient]), Text(s.centreCode(ep.Eye)), Text(s.clinicianName(e)),
+			Text(s.protocolCode(e)), Day(ep.Day0), Count(int(ep.Number)), age, Text(snap.Eyes.Diagnosis.At(ep.Eye)), Count(ep.Days()), Text(ep.End.String())}}
 	}
 	sec.Table = t
 	return sec
@@ -72,11 +72,10 @@ func (a *Audit) valueRows() Section {
 			fill = append(fill, func(e int) snapshot.Value { return o.At(e, w, q) })
 		}
 	}
-	t.Rows = make([]Row, len(o.Episodes))
-	for e := range o.Episodes {
+	cells := make([]Cell, 0, len(fill)+2)
+	t.Made, t.Make = len(o.Episodes), func(e int) Row {
 		ep := &o.Episodes[e]
-		cells := make([]Cell, 2, len(fill)+2)
-		cells[0], cells[1] = Text(s.eyeCode(ep.Eye)), Text(o.Snapshot.Patients.Code[ep.Patient])
+		cells = append(cells[:0], Text(s.eyeCode(ep.Eye)), Text(o.Snapshot.Patients.Code[ep.Patient]))
 		for _, value := range fill {
 			if v := value(e); v.IsValid() {
 				cells = append(cells, Number(v.Number))
@@ -84,7 +83,7 @@ func (a *Audit) valueRows() Section {
 				cells = append(cells, Cell{})
 			}
 		}
-		t.Rows[e] = Row{Key: s.eyeCode(ep.Eye), Cells: cells}
+		return Row{Key: cells[0].Text, Cells: cells}
 	}
 	sec.Table = t
 	return sec
@@ -103,8 +102,9 @@ func (a *Audit) eventRows() (Section, error) {
 	for i := range kinds {
 		t.Columns = append(t.Columns, Column{Key: kinds[i].Kind.Key, Head: kinds[i].Kind.Label, Format: Whole})
 	}
-	for e := range o.Episodes {
-		row := Row{Key: s.eyeCode(o.Episodes[e].Eye), Cells: []Cell{Text(s.eyeCode(o.Episodes[e].Eye)), Text(s.protocolCode(e)), Text(s.clinicianName(e))}}
+	t.Made, t.Make = len(o.Episodes), func(e int) Row {
+		code := s.eyeCode(o.Episodes[e].Eye)
+		row := Row{Key: code, Cells: []Cell{Text(code), Text(s.protocolCode(e)), Text(s.clinicianName(e))}}
 		for i := range kinds {
 			switch {
 			case !kinds[i].AtRisk[e]:
@@ -115,7 +115,7 @@ func (a *Audit) eventRows() (Section, error) {
 				row.Cells = append(row.Cells, Count(0))
 			}
 		}
-		t.Rows = append(t.Rows, row)
+		return row
 	}
 	sec.Table = t
 	return sec, nil
@@ -192,13 +192,13 @@ const headRowOfTables = 5
 func (d *Document) columnRange(section, key string) (string, bool) {
 	for i := range d.Sections {
 		s := &d.Sections[i]
-		if s.Name != section || s.Table == nil || len(s.Table.Rows) == 0 {
+		if s.Name != section || s.Table == nil || s.Table.Len() == 0 {
 			continue
 		}
 		for c := range s.Table.Columns {
 			if s.Table.Columns[c].Key == key {
 				col := columnName(c)
-				return fmt.Sprintf("'%s'!$%s$%d:$%s$%d", section, col, headRowOfTables, col, headRowOfTables+len(s.Table.Rows)-1), true
+				return fmt.Sprintf("'%s'!$%s$%d:$%s$%d", section, col, headRowOfTables, col, headRowOfTables+s.Table.Len()-1), true
 			}
 		}
 	}

@@ -137,11 +137,11 @@ func (a *Audit) addRun(sec *Section, t *Table, s runSeries, first, last int) err
 	words := ""
 	centre := monitor.Median(values)
 	if len(values) >= 2 {
-		chart, err := monitor.NewRunChart(values, centre)
-		if err != nil {
-			return err
+		if chart, err := monitor.NewRunChart(values, centre); err != nil {
+			words = err.Error()
+		} else {
+			words = strings.Join(chart.Words(), "; ")
 		}
-		words = strings.Join(chart.Words(), "; ")
 	}
 	t.Rows = append(t.Rows, Row{Break: true, Cells: []Cell{Text(upperFirst(s.name)), {}, Number(centre).As(s.format), {}, Text(joinWords("median of the quarters shown", words))}})
 	t.Rows = append(t.Rows, rows...)

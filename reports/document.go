@@ -33,11 +33,30 @@ type Section struct {
 	Empty   string   // what to say where Table has no row: what will appear here and how to get it there
 }
 
-// Table is rows under typed columns.
+// Table is rows under typed columns. Long tables of case rows are made row by
+// row as a renderer asks for them: see Made.
 type Table struct {
 	Columns []Column
 	Rows    []Row
-	Filter  bool // offer to filter by heading
+	Made    int             // rows that Make returns, instead of Rows
+	Make    func(i int) Row // row i; the cells hold until the next call
+	Filter  bool            // offer to filter by heading
+}
+
+// Len returns the number of rows.
+func (t *Table) Len() int {
+	if t.Make != nil {
+		return t.Made
+	}
+	return len(t.Rows)
+}
+
+// Row returns row i, whose cells hold until the next call.
+func (t *Table) Row(i int) Row {
+	if t.Make != nil {
+		return t.Make(i)
+	}
+	return t.Rows[i]
 }
 
 // Column is a heading with the way its numbers look.

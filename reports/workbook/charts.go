@@ -28,7 +28,7 @@ var markers = []string{"circle", "square", "triangle", "diamond", "x", "star", "
 func (b *book) drawCharts(s *reports.Section) error {
 	row := headRow + 2 + len(s.Notes)
 	if s.Table != nil {
-		row += max(len(s.Table.Rows), 1) + 1
+		row += max(s.Table.Len(), 1) + 1
 	}
 	pages := b.pagesOf(s)
 	for i := range s.Figures {

@@ -28,8 +28,8 @@ func (b *book) furnish(s *reports.Section, streamed bool) error {
 	if s.Table == nil {
 		return nil
 	}
-	last := headRow + len(s.Table.Rows)
-	if s.Table.Filter && len(s.Table.Rows) > 0 {
+	last := headRow + s.Table.Len()
+	if s.Table.Filter && s.Table.Len() > 0 {
 		corner, err := excelize.CoordinatesToCellName(len(s.Table.Columns), last)
 		if err != nil {
 			return err
@@ -55,7 +55,8 @@ func (b *book) furnish(s *reports.Section, streamed bool) error {
 	if streamed {
 		return nil
 	}
-	for r, row := range s.Table.Rows {
+	for r := range s.Table.Len() {
+		row := s.Table.Row(r)
 		for c, cell := range row.Cells {
 			if cell.Cases == nil {
 				continue
@@ -79,12 +80,12 @@ func (b *book) furnish(s *reports.Section, streamed bool) error {
 // reference returns the address of case rows: 'Case values'!F5:G96.
 func (b *book) reference(c *reports.Cases) (string, bool) {
 	p, ok := b.places[c.Section]
-	if !ok || len(c.Columns) == 0 || p.section.Table == nil || len(p.section.Table.Rows) == 0 {
+	if !ok || len(c.Columns) == 0 || p.section.Table == nil || p.section.Table.Len() == 0 {
 		return "", false
 	}
 	first, last := c.First, c.Last
 	if last < first {
-		first, last = 0, len(p.section.Table.Rows)-1
+		first, last = 0, p.section.Table.Len()-1
 	}
 	from, ok1 := p.columns[c.Columns[0]]
 	to, ok2 := p.columns[c.Columns[len(c.Columns)-1]]

@@ -142,13 +142,14 @@ func (b *book) fill(out sheet, s *reports.Section) error {
 			return err
 		}
 		next = headRow + 1
-		for _, row := range s.Table.Rows {
+		for i := range s.Table.Len() {
+			row := s.Table.Row(i)
 			if err := out.row(next, b.cells(s.Table, row), wrappedHeight(s.Table, row, widths)); err != nil {
 				return err
 			}
 			next++
 		}
-		if len(s.Table.Rows) == 0 && s.Empty != "" {
+		if s.Table.Len() == 0 && s.Empty != "" {
 			if err := out.row(next, []excelize.Cell{{Value: s.Empty, StyleID: st.note}}, 0); err != nil {
 				return err
 			}
@@ -254,23 +255,25 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 	const sample = 400 // rows looked at: more would not change a width a reader sees
 	w := make([]float64, len(s.Table.Columns))
 	for i, c := range s.Table.Columns {
+		w[i] = float64(longestWord(c.Head)) + 3
+		if n := float64(utf8.RuneCountInString(c.Head))/2 + 3; n > w[i] {
+			w[i] = min(n, 18)
+		}
+	}
+	for r := range min(s.Table.Len(), sample) {
+		row := s.Table.Row(r)
+		for i := range row.Cells {
+			if i < len(w) && !row.Break {
+				w[i] = max(w[i], float64(printedLen(row.Cells[i], s.Table.Columns[i].Format))+2)
+			}
+		}
+	}
+	for i, c := range s.Table.Columns {
 		least, most := 8.0, 38.0
 		if c.Wide {
 			most = 70
 		}
-		width := float64(longestWord(c.Head)) + 3
-		if n := float64(utf8.RuneCountInString(c.Head))/2 + 3; n > width {
-			width = min(n, 18)
-		}
-		for r, row := range s.Table.Rows {
-			if r > sample {
-				break
-			}
-			if i < len(row.Cells) && !row.Break {
-				width = max(width, float64(printedLen(row.Cells[i], c.Format))+2)
-			}
-		}
-		w[i] = min(max(width, least), most)
+		w[i] = min(max(w[i], least), most)
 	}
 	return w
 }

@@ -98,9 +98,12 @@ func newBook(f *excelize.File, doc *reports.Document) (*book, error) {
 // table, notes and charts.
 func (b *book) section(i int) error {
 	s := &b.doc.Sections[i]
-	long := s.Table != nil && (len(s.Table.Rows) > longSheet || hasFormulas(s.Table))
+	long := s.Table != nil && (s.Table.Len() > longSheet || hasFormulas(s.Table))
 	var out sheet
-	if long {
+	if long { // what stands around the cells first: afterwards the library would read the whole sheet back
+		if err := b.furnish(s, long); err != nil {
+			return err
+		}
 		sw, err := b.f.NewStreamWriter(s.Name)
 		if err != nil {
 			return err
@@ -115,6 +118,9 @@ func (b *book) section(i int) error {
 	if err := out.flush(); err != nil {
 		return err
 	}
+	if long {
+		return nil
+	}
 	if err := b.furnish(s, long); err != nil {
 		return err
 	}
@@ -122,7 +128,7 @@ func (b *book) section(i int) error {
 }
 
 func hasFormulas(t *reports.Table) bool {
-	for _, row := range t.Rows {
+	for _, row := range t.Rows { // formulas stand in rows that are held
 		for _, c := range row.Cells {
 			if c.Formula != "" {
 				return true
@@ -135,7 +141,6 @@ func hasFormulas(t *reports.Table) bool {
 // finish sets what belongs to the whole file. The times are those of the
 // cut-off, not of the clock: the same report is the same file.
 func (b *book) finish() error {
-	b.f.SetActiveSheet(0)
 	if types := b.f.ContentTypes; types != nil { // filled from a map, in another order each time
 		sort.Slice(types.Defaults, func(i, j int) bool { return types.Defaults[i].Extension < types.Defaults[j].Extension })
 	}
