@@ -37,6 +37,10 @@ func (s *Store) NewIntake() *Intake { return &Intake{store: s} }
 // take, so that they follow each other.
 const oneIntake = `SELECT pg_advisory_xact_lock(4707213526431)`
 
+// roomForRows keeps the rows of a portion in memory while their references are
+// checked, for this transaction.
+const roomForRows = `SET LOCAL work_mem = '64MB'`
+
 const enterCentre = `
 	INSERT INTO centre (id, code, name) VALUES (@id, @code, @name)
 	ON CONFLICT ON CONSTRAINT centre_code_unique DO NOTHING`
@@ -63,6 +67,9 @@ func (in *Intake) Begin(ctx context.Context, batch registry.Intake, centreCode, 
 		return fail("intake", err)
 	}
 	if in.tx, err = in.conn.Begin(ctx); err != nil {
+		return fail("intake", err)
+	}
+	if _, err = in.tx.Exec(ctx, roomForRows); err != nil {
 		return fail("intake", err)
 	}
 	if _, err = in.tx.Exec(ctx, oneIntake); err != nil {

@@ -1,0 +1,12 @@
+DROP TRIGGER patient_keeps_eyes_on_truncate ON patient;
+DROP FUNCTION patient_is_not_truncated();
+DROP TRIGGER patient_keeps_eyes_on_update ON patient;
+DROP TRIGGER patient_keeps_eyes_on_delete ON patient;
+DROP FUNCTION patient_has_eyes();
+DROP TRIGGER eye_patient_on_update ON eye;
+DROP FUNCTION eye_patient_check_update();
+DROP TRIGGER eye_patient_on_insert ON eye;
+DROP FUNCTION eye_patient_check();
+DROP FUNCTION eye_patients_found(uuid[], uuid[]);
+ALTER TABLE eye ADD CONSTRAINT eye_centre FOREIGN KEY (centre_id) REFERENCES centre;
+ALTER TABLE eye ADD CONSTRAINT eye_patient FOREIGN KEY (patient_id) REFERENCES patient;
