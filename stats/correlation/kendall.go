@@ -40,7 +40,8 @@ type Concordance struct {
 // standard deviation given the ties. Limits are tanh(atanh τ ± z·√(0.437/(n−4))),
 // from n = 5 on; they are approximate, and more so for |τ| > 0.8.
 //
-// Fewer than two rows are ErrTooFew, a constant column ErrNoVariance,
+// Fewer than two rows are ErrTooFew, a constant column ErrNoVariance
+// with a result that has the counts,
 // ExactKendall with ties or beyond 500 rows an *ArgumentError. Pairs are
 // counted by sorting, in n log n steps; the exact test takes n³.
 //
@@ -57,14 +58,14 @@ func Kendall(x, y []float64, alt stats.Alternative, level float64, method Kendal
 	}
 	p := countPairs(x, y)
 	n := len(x)
-	if p.x.pairs == p.all || p.y.pairs == p.all {
-		return Concordance{}, fmt.Errorf("%s: one column is constant: %w", name, stats.ErrNoVariance)
-	}
 	k := Concordance{
 		Result:     stats.NewResult(name+" τ_b", n),
 		Concordant: p.concordant, Discordant: p.discordant,
 		TauA: float64(p.concordant-p.discordant) / float64(p.all),
 		Ties: p.x.pairs > 0 || p.y.pairs > 0,
+	}
+	if p.x.pairs == p.all || p.y.pairs == p.all {
+		return k, fmt.Errorf("%s: one column is constant: %w", name, stats.ErrNoVariance)
 	}
 	s := float64(p.concordant - p.discordant)
 	k.Estimate, k.Alt = s/math.Sqrt(float64(p.all-p.x.pairs))/math.Sqrt(float64(p.all-p.y.pairs)), alt

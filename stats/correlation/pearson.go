@@ -30,7 +30,7 @@ import (
 // Fisher, Metron 1921;1(4):3–32.
 func Pearson(x, y []float64, alt stats.Alternative, level float64) (stats.Result, error) {
 	const method = "Pearson correlation"
-	r, err := coefficient(method, x, y, level)
+	r, err := coefficient(method, x, y, level, 3)
 	if err != nil {
 		return stats.Result{}, err
 	}
@@ -44,18 +44,22 @@ func Pearson(x, y []float64, alt stats.Alternative, level float64) (stats.Result
 }
 
 // coefficient checks the columns and returns their product-moment correlation.
-func coefficient(method string, x, y []float64, level float64) (float64, error) {
+func coefficient(method string, x, y []float64, level float64, need int) (float64, error) {
 	if err := stats.CheckLevel(level); err != nil {
 		return 0, err
 	}
-	if err := stats.CheckPairs(method, x, y, 3); err != nil {
+	if err := stats.CheckPairs(method, x, y, need); err != nil {
 		return 0, err
 	}
 	sx, sy := sum.SumSquaresDev(x), sum.SumSquaresDev(y)
 	if sx <= 0 || sy <= 0 {
 		return 0, fmt.Errorf("%s: one column is constant: %w", method, stats.ErrNoVariance)
 	}
-	r := sum.ProductsDev(x, y) / math.Sqrt(sx) / math.Sqrt(sy)
+	scale := math.Sqrt(sx * sy) // exact where sx = sy, so that a perfect line is exactly 1
+	if scale == 0 || math.IsInf(scale, 1) {
+		scale = math.Sqrt(sx) * math.Sqrt(sy)
+	}
+	r := sum.ProductsDev(x, y) / scale
 	return math.Max(-1, math.Min(1, r)), nil
 }
 

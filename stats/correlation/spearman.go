@@ -29,10 +29,12 @@ type Rank struct {
 // Spearman returns the correlation ρ of the midranks of x and y, −1 to 1, the
 // test that the columns are independent, and limits from tanh(atanh ρ ± z·SE).
 // Interval has Bonett and Wright's standard error √((1+ρ²/2)/(n−3)), close to
-// right up to |ρ| = 0.95; Fieller's is √(1.06/(n−3)). Limits exist from n = 4.
+// right up to |ρ| = 0.95; Fieller's is √(1.06/(n−3)). Below n = 4 they
+// are −1 and 1.
 //
 // Alternative is about ρ; a two-sided p is twice the smaller tail. Fewer than
-// three rows are ErrTooFew, a constant column ErrNoVariance; Permutations
+// two rows (three for StudentT, which then still returns ρ and S) are
+// ErrTooFew, a constant column ErrNoVariance; Permutations
 // beyond 10 rows and Edgeworth with ties are *ArgumentErrors.
 //
 // Spearman, Am J Psychol 1904;15:72–101; Best & Roberts, Appl Stat
@@ -40,12 +42,12 @@ type Rank struct {
 // 1957;44:470–481; Bonett & Wright, Psychometrika 2000;65:23–28.
 func Spearman(x, y []float64, alt stats.Alternative, level float64, method SpearmanMethod) (Rank, error) {
 	const name = "Spearman correlation"
-	if err := stats.CheckPairs(name, x, y, 3); err != nil {
+	if err := stats.CheckPairs(name, x, y, 2); err != nil {
 		return Rank{}, err
 	}
 	rx, tiedX := rank.Midranks(x)
 	ry, tiedY := rank.Midranks(y)
-	rho, err := coefficient(name, rx, ry, level)
+	rho, err := coefficient(name, rx, ry, level, 2)
 	if err != nil {
 		return Rank{}, err
 	}
@@ -60,6 +62,10 @@ func Spearman(x, y []float64, alt stats.Alternative, level float64, method Spear
 	result := Rank{Result: withT(name+", t approximation", len(x), rho, alt), S: (n*n*n - n) * (1 - rho) / 6}
 	switch method {
 	case StudentT:
+		if len(x) == 2 {
+			result.P = math.NaN()
+			return result, &stats.TooFewError{Method: name + ", t approximation", Got: 2, Need: 3}
+		}
 	case Permutations:
 		if len(x) > mostPermuted {
 			return Rank{}, &stats.ArgumentError{Name: "rows for an exact Spearman test", Got: len(x), Want: fmt.Sprintf("at most %d", mostPermuted)}
@@ -81,7 +87,9 @@ func Spearman(x, y []float64, alt stats.Alternative, level float64, method Spear
 		result.Interval = fisher(rho, math.Sqrt((1+rho*rho/2)/(n-3)), alt, level, "Bonett–Wright")
 		result.Fieller = fisher(rho, math.Sqrt(1.06/(n-3)), alt, level, "Fieller")
 	} else {
-		result.Note("three rows allow no limits")
+		result.Interval = stats.Interval{Estimate: rho, Lower: -1, Upper: 1, Level: level, Method: "Bonett–Wright"}
+		result.Fieller = stats.Interval{Estimate: rho, Lower: -1, Upper: 1, Level: level, Method: "Fieller"}
+		result.Note("fewer than four rows say nothing of ρ: its limits are −1 and 1")
 	}
 	return result, nil
 }

@@ -4,6 +4,7 @@
 package design
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -11,6 +12,7 @@ import (
 	"keratally/stats/dist"
 	"keratally/stats/groups"
 	"keratally/stats/paired"
+	"keratally/stats/sum"
 )
 
 // Equivalence is the result of two one-sided tests. Estimate is the difference,
@@ -30,7 +32,8 @@ type Equivalence struct {
 // EquivalencePaired tests whether the mean of the differences x − y lies
 // between the margins low and high, by two one-sided paired t tests at α. The
 // margins are in the units of the data and are set before the data are seen.
-// Errors are those of paired.T, and an *ArgumentError unless low < high.
+// Errors are those of paired.T, and an *ArgumentError unless low < high; equal
+// differences are ErrNoVariance with a result whose interval is one point.
 //
 // Schuirmann, J Pharmacokinet Biopharm 1987;15:657–680.
 func EquivalencePaired(x, y []float64, low, high, alpha float64) (Equivalence, error) {
@@ -42,10 +45,46 @@ func EquivalencePaired(x, y []float64, low, high, alpha float64) (Equivalence, e
 		return Equivalence{}, err
 	}
 	r, err := paired.T(d, 0, stats.TwoSided, 1-2*alpha)
+	if errors.Is(err, stats.ErrNoVariance) && low < high {
+		return pointEquivalence(d, low, high, alpha), fmt.Errorf("equivalence test: %w", err)
+	}
 	if err != nil {
 		return Equivalence{}, err
 	}
 	return Equivalent(r, low, high, alpha)
+}
+
+// pointEquivalence is what equal differences give: the limit of the tests as
+// their spread goes to zero, with an interval of one point.
+func pointEquivalence(d []float64, low, high, alpha float64) Equivalence {
+	mean := sum.Mean(d)
+	e := Equivalence{Result: stats.NewResult("two one-sided tests, equal differences", len(d)), Low: low, High: high, Alpha: alpha}
+	e.Estimate, e.SE, e.DF = mean, 0, float64(len(d)-1)
+	e.Interval = stats.Interval{Estimate: mean, Lower: mean, Upper: mean, Level: 1 - 2*alpha, Method: "one point"}
+	e.TLower, e.PLower = pointTest(mean - low)
+	e.TUpper, e.PUpper = pointTest(high - mean)
+	e.TUpper = -e.TUpper
+	e.P, e.Stat = math.Max(e.PLower, e.PUpper), e.TLower
+	if e.PUpper > e.PLower {
+		e.Stat = e.TUpper
+	}
+	e.Equivalent, e.NonInferiorLower = e.P < alpha, e.PLower < alpha
+	e.Conclusion = e.conclude()
+	e.Note("all differences are equal: nothing tells how far they would vary")
+	return e
+}
+
+// pointTest is the one-sided test of a distance known without spread: t is
+// infinite and p 0 or 1; a distance of zero has no t.
+func pointTest(inside float64) (t, p float64) {
+	switch {
+	case inside > 0:
+		return math.Inf(1), 0
+	case inside < 0:
+		return math.Inf(-1), 1
+	default:
+		return math.NaN(), 1
+	}
 }
 
 // EquivalenceWelch is EquivalencePaired for two independent samples, by Welch's

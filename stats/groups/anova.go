@@ -29,7 +29,8 @@ type Anova struct {
 // lose nothing.
 //
 // Fewer values than groups plus one are ErrTooFew; one group is ErrOneGroup; no
-// variation within any group is ErrNoVariance.
+// variation within any group is ErrNoVariance, with a result that has the sums
+// of squares and the degrees of freedom.
 func OneWay(groups []Group) (Anova, error) {
 	return anova("one-way analysis of variance", "one-way analysis of variance", groups)
 }
@@ -51,11 +52,11 @@ func anova(method, printed string, groups []Group) (Anova, error) {
 	for i, g := range groups {
 		between += (means[i] - grand) * (means[i] - grand) * float64(len(g.Values))
 	}
-	if within <= 0 {
-		return Anova{}, noVariance(method)
-	}
 	a := Anova{Result: stats.NewResult(printed, n), BetweenSS: between, WithinSS: within}
 	a.DF, a.DF2 = float64(k-1), float64(n-k)
+	if within <= 0 {
+		return a, noVariance(method)
+	}
 	a.BetweenMS, a.WithinMS = between/a.DF, within/a.DF2
 	a.ResidualSD = math.Sqrt(a.WithinMS)
 	a.Stat = a.BetweenMS / a.WithinMS

@@ -112,7 +112,10 @@ func spread(method, printed string, groups []Group, centre func([]float64) (floa
 		}
 	}
 	a, err := anova(method, printed, distances)
-	return a.Result, err
+	if err != nil {
+		return stats.Result{}, err
+	}
+	return a.Result, nil
 }
 
 // FlignerKilleen tests whether groups have equal spread by ranks: the distances

@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"keratally/stats"
+	"keratally/stats/describe"
 	"keratally/stats/dist"
 	"keratally/stats/root"
 )
@@ -16,7 +17,8 @@ import (
 // correction if corrected, found to within tolerance by Brent's method between
 // the smallest and the largest difference. Differences of zero are left out
 // first. Where no shift reaches the level, α is doubled until one does, and
-// Interval.Level is the level reached.
+// Interval.Level is the level reached; 0 where none is, the median of the
+// differences then standing for both limits.
 //
 // z is a step function of the shift, so that these are points near, not at,
 // order statistics of the Walsh averages, and the estimate can lie anywhere on
@@ -65,7 +67,18 @@ func InvertSignedRank(d []float64, alt stats.Alternative, level float64, correct
 		Estimate: r.Estimate, Lower: math.Inf(-1), Upper: math.Inf(1), Level: 1 - alpha, Method: "inversion of the normal test",
 	}
 	if alpha >= 1 {
-		return stats.Result{}, fmt.Errorf("%s: no shift reaches the level %g: %w", method, level, stats.ErrTooFew)
+		middle, err := describe.Median(x)
+		if err != nil {
+			return stats.Result{}, err
+		}
+		r.Interval = stats.Interval{Estimate: r.Estimate, Lower: middle, Upper: middle, Method: "median: no level can be reached"}
+		if alt == stats.Less {
+			r.Interval.Lower = math.Inf(-1)
+		} else if alt == stats.Greater {
+			r.Interval.Upper = math.Inf(1)
+		}
+		r.Note("too few differences for limits at any level: their median stands for both")
+		return r, nil
 	}
 	solve := func(target float64) float64 {
 		f := func(shift float64) float64 { return at(shift) - target }

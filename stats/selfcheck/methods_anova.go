@@ -1,6 +1,7 @@
 package selfcheck
 
 import (
+	"errors"
 	"math"
 	"strings"
 
@@ -90,7 +91,13 @@ func oneWayAnova(in *Input) (Results, error) {
 	}
 	a, err := groups.OneWay(g)
 	if err != nil {
-		return nil, err
+		if a.N == 0 {
+			return nil, err
+		}
+		return Results{
+			"df_between": a.DF, "df_within": a.DF2, "ss_between": a.BetweenSS, "ss_within": a.WithinSS,
+			"ms_between": a.BetweenSS / a.DF, "ms_within": 0, "residual_sd": 0,
+		}, err
 	}
 	return Results{
 		"df_between": a.DF, "df_within": a.DF2, "ss_between": a.BetweenSS, "ss_within": a.WithinSS,
@@ -118,7 +125,11 @@ func overGroups(function string, test func([]groups.Group) (stats.Result, error)
 		if err != nil {
 			return nil, err
 		}
-		return htestMethod(test(g))
+		r, err := test(g)
+		if errors.Is(err, stats.ErrNoVariance) { // what does not need a variance
+			return Results{"df": len(g) - 1, "df1": len(g) - 1}, err
+		}
+		return htestMethod(r, err)
 	}
 }
 

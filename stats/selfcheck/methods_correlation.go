@@ -93,13 +93,13 @@ func spearmanAsR(x, y []float64, exact bool, spearman func(x, y []float64, m cor
 		}
 	}
 	r, err := spearman(x, y, method)
-	if err != nil {
+	if err != nil && r.N == 0 {
 		return nil, err
 	}
 	out := withoutLimits(htest(r.Result))
 	out["statistic"] = r.S
 	delete(out, "df")
-	return out, nil
+	return out, err
 }
 
 func hasTies(x []float64) bool {
@@ -162,7 +162,11 @@ func spearmanLimits(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := correlation.Spearman(x, y, 0, level, correlation.StudentT)
+	method := correlation.StudentT
+	if len(x) < 3 {
+		method = correlation.Permutations // whose test a pair of rows allows
+	}
+	r, err := correlation.Spearman(x, y, 0, level, method)
 	if err != nil {
 		return nil, err
 	}
@@ -179,8 +183,12 @@ func kendallDetail(in *Input) (Results, error) {
 		return nil, err
 	}
 	k, err := correlation.Kendall(x, y, 0, reportLevel, correlation.NormalKendall)
-	if err != nil {
-		return nil, err
+	if err != nil { // constant columns and single rows have counts, if only of 0
+		out := Results{"concordant": k.Concordant, "discordant": k.Discordant}
+		if k.N > 1 {
+			out["tau_a"] = k.TauA
+		}
+		return out, err
 	}
 	return Results{"concordant": k.Concordant, "discordant": k.Discordant, "tau_a": k.TauA, "tau_b": k.Estimate}, nil
 }

@@ -35,7 +35,7 @@ func equivalence(function string, test func(x, y []float64, low, high, alpha flo
 			return nil, err
 		}
 		e, err := test(x, y, low, high, alpha)
-		if err != nil {
+		if err != nil && e.N == 0 {
 			return nil, err
 		}
 		return Results{
@@ -43,6 +43,6 @@ func equivalence(function string, test func(x, y []float64, low, high, alpha flo
 			"t_lower": e.TLower, "p_lower": e.PLower, "t_upper": e.TUpper, "p_upper": e.PUpper, "p_tost": e.P,
 			"ci_low": e.Interval.Lower, "ci_high": e.Interval.Upper, "conf_level": e.Interval.Level,
 			"equivalent": e.Equivalent, "non_inferior_lower": e.NonInferiorLower,
-		}, nil
+		}, err
 	}
 }
