@@ -22,6 +22,7 @@ var methods = mergeMethods(
 	glmMethods,
 	propensityMethods,
 	regressMethods,
+	clusterMethods,
 	pairedMethods,
 	twoSampleMethods,
 	anovaMethods,
