@@ -3,7 +3,9 @@ package pgstore
 import (
 	"context"
 	"io"
+	"io/fs"
 
+	"github.com/golang-migrate/migrate/v4"
 	"github.com/jackc/pgx/v5"
 )
 
@@ -23,3 +25,17 @@ func (s *Store) CopyToNothing(ctx context.Context, scope Scope) error {
 		return nil
 	})
 }
+
+// MigrateFiles is Migrate with other steps.
+func MigrateFiles(ctx context.Context, url string, files fs.FS) (from, to uint, err error) {
+	return migrateTo(ctx, url, files, (*migrate.Migrate).Up)
+}
+
+// MigrateFilesDown takes other steps back.
+func MigrateFilesDown(ctx context.Context, url string, files fs.FS) error {
+	_, _, err := migrateTo(ctx, url, files, (*migrate.Migrate).Down)
+	return err
+}
+
+// MigrationLock is what a program holds while it migrates.
+const MigrationLock = migrationLock
