@@ -226,7 +226,7 @@ func (r *Robust) Freedom(l []float64) (se, df float64, err error) {
 	lv := mat.NewVecDense(p, l)
 	var s mat.VecDense
 	s.MulVec(r.root.T(), lv)
-	expected, squares := 0.0, 0.0
+	expected, squares, whole := 0.0, 0.0, 0.0
 	pulls := mat.NewSymDense(p, nil)
 	for _, part := range r.parts {
 		own := mat.Inner(&s, part.own, &s)
@@ -234,6 +234,7 @@ func (r *Robust) Freedom(l []float64) (se, df float64, err error) {
 		pull.MulVec(part.gather, &s)
 		pulled := mat.Dot(&pull, &pull)
 		expected += own - pulled
+		whole += own
 		squares += own*own - 2*own*pulled
 		pulls.SymRankOne(pulls, 1, &pull)
 	}
@@ -241,6 +242,9 @@ func (r *Robust) Freedom(l []float64) (se, df float64, err error) {
 		for j := range p {
 			squares += pulls.At(i, j) * pulls.At(i, j)
 		}
+	}
+	if !(expected > 1e-9*whole) {
+		return 0, 0, fmt.Errorf("cluster-robust variance: the residuals of every cluster cancel, as each has its own coefficient: %w", stats.ErrTooFew)
 	}
 	return math.Sqrt(mat.Inner(lv, r.VCov, lv)), expected * expected / squares, nil
 }

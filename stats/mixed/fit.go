@@ -186,7 +186,11 @@ func (f *Fit) components() {
 		for i := range r.Names {
 			for j := range i {
 				v := psi[first+triangle(i, j)] * square
-				sd := v / math.Sqrt(psi[first+triangle(i, i)]*psi[first+triangle(j, j)]) / square
+				a, b := psi[first+triangle(i, i)], psi[first+triangle(j, j)]
+				sd := v / math.Sqrt(a*b) / square
+				if math.Min(a, b) < boundaryShare*residual {
+					v, sd = 0, math.NaN()
+				}
 				f.Components = append(f.Components, Component{Group: r.Group, Name1: r.Names[j], Name2: r.Names[i], Value: v, SD: sd})
 			}
 		}

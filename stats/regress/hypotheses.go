@@ -40,19 +40,45 @@ func (d *Design) PartialHypotheses() ([]Hypothesis, error) {
 	for k, label := range d.Formula.Terms() {
 		h := Hypothesis{Term: label}
 		for _, j := range sums.columnsOf(k + 1) {
-			row := slices.Clone(change.RawRowView(j))
-			for i, v := range row {
-				if math.Abs(v) < 1e-12 {
-					row[i] = 0
-				}
-			}
-			h.L = append(h.L, row)
+			h.L = append(h.L, slices.Clone(change.RawRowView(j)))
 		}
 		if h.L != nil {
+			h.L = differences(h.L, d.columnsOf(k+1))
 			out = append(out, h)
 		}
 	}
 	return out, nil
+}
+
+// differences rewrites the rows of a hypothesis as averaged differences from
+// the reference level, one a row, which leaves the hypothesis as it is:
+// the columns of the term itself become the identity.
+func differences(rows [][]float64, own []int) [][]float64 {
+	q := len(rows)
+	if len(own) != q {
+		return rows
+	}
+	all, block := mat.NewDense(q, len(rows[0]), nil), mat.NewDense(q, q, nil)
+	for i, row := range rows {
+		all.SetRow(i, row)
+		for k, j := range own {
+			block.Set(i, k, row[j])
+		}
+	}
+	var solved mat.Dense
+	if err := solved.Solve(block, all); err != nil {
+		return rows
+	}
+	out := make([][]float64, q)
+	for i := range out {
+		out[i] = slices.Clone(solved.RawRowView(i))
+		for j, v := range out[i] {
+			if math.Abs(v) < 1e-12 {
+				out[i][j] = 0
+			}
+		}
+	}
+	return out
 }
 
 // Thin is a design turned into orthonormal columns, for fits that repeat much
