@@ -88,7 +88,7 @@ func (a *Audit) Document() (*Document, error) {
 	}
 	builders := []func() ([]Section, error){
 		a.summary, a.flow, a.baseline, a.activity, a.quarters, a.outcomes, a.repeated, a.lines, a.complications, a.haze,
-		a.demarcation, a.progression, a.completeness, a.recalls, a.faults, a.methods, a.cases,
+		a.demarcation, a.progression, a.pictures, a.completeness, a.recalls, a.faults, a.methods, a.cases,
 	}
 	for _, build := range builders {
 		sections, err := build()

@@ -8,6 +8,7 @@ import (
 	"keratally/registry"
 	"keratally/registry/snapshot"
 	"keratally/stats"
+	"keratally/stats/cluster"
 	"keratally/stats/describe"
 	"keratally/stats/mixed"
 	"keratally/stats/paired"
@@ -33,6 +34,8 @@ type Change struct {
 	TErr      error
 	Signed    stats.Result // Wilcoxon signed-rank
 	SignedErr error
+	Ranks     stats.Result // clustered signed-rank: two eyes of one patient taken together
+	RanksErr  error
 	Shift     stats.Interval // Hodges–Lehmann
 	ShiftErr  error
 	Within    float64 // within-patient correlation of the change; NaN where no patient has two eyes
@@ -48,7 +51,7 @@ func NewChange(o *snapshot.Outcomes, q registry.Quantity, w int) (Change, error)
 	c.Due, c.With = o.Completeness(q, w)
 	c.Patients = distinct(c.Pairs.Patient)
 	if len(c.Pairs.Change) == 0 {
-		c.MeanErr, c.TErr, c.SignedErr, c.ShiftErr = stats.ErrNoData, stats.ErrNoData, stats.ErrNoData, stats.ErrNoData
+		c.fail(stats.ErrNoData)
 		return c, nil
 	}
 	level := o.Definitions.Analysis.ConfidenceLevel
@@ -62,11 +65,16 @@ func NewChange(o *snapshot.Outcomes, q registry.Quantity, w int) (Change, error)
 		}
 	}
 	if len(c.Pairs.Change) < o.Definitions.Analysis.MinEpisodes {
-		c.MeanErr, c.TErr, c.SignedErr, c.ShiftErr = errFew, errFew, errFew, errFew
+		c.fail(errFew)
 		return c, nil
 	}
 	c.test(level)
 	return c, nil
+}
+
+// fail gives every test the same reason for not being there.
+func (c *Change) fail(err error) {
+	c.MeanErr, c.TErr, c.SignedErr, c.RanksErr, c.ShiftErr = err, err, err, err, err
 }
 
 func (c *Change) test(level float64) {
@@ -74,12 +82,14 @@ func (c *Change) test(level float64) {
 	c.PairedT, c.TErr = paired.T(d, 0, stats.TwoSided, level)
 	signed, err := paired.SignedRank(d, paired.SignedRankOptions{})
 	c.Signed, c.SignedErr = signed.Result, err
+	ranks, err := cluster.SignedRank(d, clusters(c.Pairs.Patient))
+	c.Ranks, c.RanksErr = ranks.Result, err
 	shift, err := paired.HodgesLehmann(d, stats.TwoSided, level, paired.RankRule(0))
 	c.Shift, c.ShiftErr = shift.Interval, err
 	fit, err := mixed.RandomInterceptMean(d, clusters(c.Pairs.Patient), level)
 	c.Mean, c.MeanErr, c.Within = fit.Result, err, fit.WithinCorrelation
 	alpha := 1 - level
-	c.Disagree = c.MeanErr == nil && c.SignedErr == nil && (c.Mean.P < alpha) != (c.Signed.P < alpha)
+	c.Disagree = c.MeanErr == nil && c.RanksErr == nil && (c.Mean.P < alpha) != (c.Ranks.P < alpha)
 }
 
 // notes says in words what a reader of the row should know.

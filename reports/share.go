@@ -5,6 +5,7 @@ import (
 
 	"keratally/registry/snapshot"
 	"keratally/stats"
+	"keratally/stats/cluster"
 	"keratally/stats/proportion"
 )
 
@@ -29,7 +30,12 @@ func newShare(has []bool, patient []int32, level float64) ShareOf {
 		s.Err = stats.ErrNoData
 		return s
 	}
-	s.Interval, s.Err = proportion.Wilson(s.Events, s.N, level)
+	fit, err := cluster.Proportion(has, clusters(patient), level)
+	if err != nil { // a single patient: nothing to estimate a design effect from
+		s.Interval, s.Err = proportion.Wilson(s.Events, s.N, level)
+		return s
+	}
+	s.Interval = fit.Interval
 	return s
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strconv"
 	"time"
@@ -12,18 +13,21 @@ import (
 	"keratally/registry/cohort"
 	"keratally/registry/snapshot"
 	"keratally/reports"
+	"keratally/reports/figure"
 	"keratally/reports/workbook"
 )
 
 // auditCmd writes the audit workbook of a period.
 type auditCmd struct {
-	Quarter  string `help:"The quarter to report on, such as 2026Q3." xor:"period"`
-	From     string `help:"First day of the period, such as 2026-07-01." xor:"period"`
-	To       string `help:"Last day of the period; also the cut-off: nothing later is read." placeholder:"DAY"`
-	Cohort   string `help:"Cohort file; without one, the first cross-linking of every eye." type:"existingfile" placeholder:"FILE"`
-	Windows  string `help:"Name of the set of visit windows." default:"default"`
-	Snapshot string `help:"Report from a kept snapshot instead of the database." type:"existingfile" placeholder:"FILE"`
-	Out      string `help:"The workbook to write." default:"audit.xlsx" placeholder:"FILE.xlsx"`
+	Quarter   string `help:"The quarter to report on, such as 2026Q3." xor:"period"`
+	From      string `help:"First day of the period, such as 2026-07-01." xor:"period"`
+	To        string `help:"Last day of the period; also the cut-off: nothing later is read." placeholder:"DAY"`
+	Cohort    string `help:"Cohort file; without one, the first cross-linking of every eye." type:"existingfile" placeholder:"FILE"`
+	Clinician string `help:"A surgeon's own results, by code or name: own eyes beside peers without names." placeholder:"CODE"`
+	Pictures  string `help:"Folder for the figures as SVG, PDF and PNG." placeholder:"DIR"`
+	Windows   string `help:"Name of the set of visit windows." default:"default"`
+	Snapshot  string `help:"Report from a kept snapshot instead of the database." type:"existingfile" placeholder:"FILE"`
+	Out       string `help:"The workbook to write." default:"audit.xlsx" placeholder:"FILE.xlsx"`
 }
 
 // Run computes the audit and writes it.
@@ -61,21 +65,55 @@ func (c *auditCmd) report(a *app, snap *snapshot.Snapshot, p period) error {
 	if err != nil {
 		return err
 	}
-	audit, err := reports.NewAudit(source)
+	report, err := c.build(source)
 	if err != nil {
 		return err
 	}
-	doc, err := audit.Document()
+	doc, err := report.Document()
 	if err != nil {
 		return err
 	}
-	if err := writeFile(c.Out, func(w io.Writer) error { return workbook.Write(w, doc) }); err != nil {
+	if err := writeFile(c.Out, func(w io.Writer) error { return workbook.WriteWith(w, doc, figure.PNG) }); err != nil {
 		return err
 	}
-	for _, line := range audit.Sentences() {
+	if c.Pictures != "" {
+		if err := writePictures(c.Pictures, doc); err != nil {
+			return err
+		}
+	}
+	for _, line := range report.Sentences() {
 		a.say("%s", line)
 	}
 	a.say("\nThe audit is in %s (snapshot %.12s).", c.Out, snap.ID)
+	return nil
+}
+
+// audited is a report that lays itself out and says itself in sentences.
+type audited interface {
+	Document() (*reports.Document, error)
+	Sentences() []string
+}
+
+func (c *auditCmd) build(source *reports.Source) (audited, error) {
+	if c.Clinician != "" {
+		return reports.NewOwn(source, c.Clinician)
+	}
+	return reports.NewAudit(source)
+}
+
+// writePictures writes every figure of a document in every form.
+func writePictures(dir string, doc *reports.Document) error {
+	forms := map[string]func(io.Writer, *reports.Figure) error{".svg": figure.SVG, ".pdf": figure.PDF, ".png": figure.PNG}
+	for i := range doc.Sections {
+		for j := range doc.Sections[i].Figures {
+			fig := &doc.Sections[i].Figures[j]
+			for ext, draw := range forms {
+				if err := writeFile(filepath.Join(dir, fig.Key+ext), func(w io.Writer) error { return draw(w, fig) }); err != nil {
+					return err
+				}
+			}
+		}
+	}
 	return nil
 }
 

@@ -87,4 +87,3 @@ func (c *demoCmd) freshStore(a *app) (*pgstore.Store, error) {
 	}
 	return pgstore.Open(a.ctx, url)
 }
-

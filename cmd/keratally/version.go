@@ -19,6 +19,7 @@ func version() string {
 	}
 	return release
 }
+
 type versionCmd struct{}
 
 func (versionCmd) Run(a *app) error {

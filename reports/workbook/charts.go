@@ -1,7 +1,10 @@
 package workbook
 
 import (
+	"bytes"
 	"fmt"
+	"image"
+	_ "image/png" // the pictures of figures
 
 	"github.com/xuri/excelize/v2"
 
@@ -33,23 +36,27 @@ func (b *book) drawCharts(s *reports.Section) error {
 	pages := b.pagesOf(s)
 	for i := range s.Figures {
 		fig := &s.Figures[i]
-		if !native(fig.Kind) || len(fig.Series) == 0 {
+		rows := chartRows
+		put := b.addChart
+		if !native(fig.Kind) {
+			if b.picture == nil {
+				continue
+			}
+			put = b.addPicture
+		} else if len(fig.Series) == 0 {
 			continue
 		}
-		chart, err := b.chart(fig)
-		if err != nil {
-			return fmt.Errorf("chart %s: %w", fig.Key, err)
-		}
-		if pages.splits(row, chartRows) {
+		if pages.splits(row, rows) {
 			if err := b.f.InsertPageBreak(s.Name, fmt.Sprintf("A%d", row)); err != nil {
 				return err
 			}
 			pages.start = row
 		}
-		if err := b.f.AddChart(s.Name, fmt.Sprintf("A%d", row), chart); err != nil {
-			return fmt.Errorf("chart %s: %w", fig.Key, err)
+		height, err := put(s.Name, fmt.Sprintf("A%d", row), fig)
+		if err != nil {
+			return fmt.Errorf("figure %s: %w", fig.Key, err)
 		}
-		row += chartRows
+		row += height
 	}
 	return nil
 }
@@ -60,6 +67,35 @@ func native(k reports.FigureKind) bool {
 		return true
 	}
 	return false
+}
+
+// addChart puts a native chart at a cell and returns the rows that it covers.
+func (b *book) addChart(sheet, at string, fig *reports.Figure) (rows int, err error) {
+	chart, err := b.chart(fig)
+	if err != nil {
+		return 0, err
+	}
+	return chartRows, b.f.AddChart(sheet, at, chart)
+}
+
+// rowPixels is the height of a row on a screen.
+const rowPixels = 20
+
+// addPicture puts a picture at a cell, as wide as a chart, and returns the rows
+// that it covers.
+func (b *book) addPicture(sheet, at string, fig *reports.Figure) (rows int, err error) {
+	var png bytes.Buffer
+	if err := b.picture(&png, fig); err != nil {
+		return 0, err
+	}
+	size, _, err := image.DecodeConfig(bytes.NewReader(png.Bytes()))
+	if err != nil {
+		return 0, err
+	}
+	const scale = 96.0 / 200
+	err = b.f.AddPictureFromBytes(sheet, at, &excelize.Picture{Extension: ".png", File: png.Bytes(),
+		Format: &excelize.GraphicOptions{ScaleX: scale, ScaleY: scale, AltText: fig.Title + ". " + fig.Desc}})
+	return int(float64(size.Height)*scale)/rowPixels + 2, err
 }
 
 func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {

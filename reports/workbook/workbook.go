@@ -20,14 +20,22 @@ import (
 // the library's cell by cell interface costs twenty times the memory.
 const longSheet = 2000
 
-// Write renders the document into w as an .xlsx file.
-func Write(w io.Writer, doc *reports.Document) error {
+// Picture draws a figure as a PNG of 200 dots an inch.
+type Picture func(w io.Writer, fig *reports.Figure) error
+
+// Write renders the document into w as an .xlsx file. Figures of a kind that a
+// spreadsheet cannot draw are left out: see WriteWith.
+func Write(w io.Writer, doc *reports.Document) error { return WriteWith(w, doc, nil) }
+
+// WriteWith is Write with pictures of the figures that are not native charts.
+func WriteWith(w io.Writer, doc *reports.Document, picture Picture) error {
 	f := excelize.NewFile()
 	defer f.Close()
 	b, err := newBook(f, doc)
 	if err != nil {
 		return err
 	}
+	b.picture = picture
 	for i := range doc.Sections {
 		if err := b.section(i); err != nil {
 			return fmt.Errorf("sheet %s: %w", doc.Sections[i].Name, err)
@@ -53,11 +61,12 @@ func fastZip(w io.Writer) excelize.ZipWriter {
 
 // book is a workbook being written.
 type book struct {
-	f      *excelize.File
-	doc    *reports.Document
-	styles *styles
-	places map[string]place // section name to where its table stands
-	charts int              // columns used on the chart data sheet
+	f       *excelize.File
+	doc     *reports.Document
+	styles  *styles
+	picture Picture
+	places  map[string]place // section name to where its table stands
+	charts  int              // columns used on the chart data sheet
 }
 
 // place is where a section's table stands on its sheet, rows from 1.
