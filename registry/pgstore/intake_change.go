@@ -4,24 +4,33 @@ import "keratally/registry"
 
 // changing is the SQL that changes records of one kind. before keeps the
 // state of the records, or of the parts of the records, with the given
-// identities as it was before the batch; write takes new values as JSON; after
-// keeps the state that the batch leaves. restore puts back what before kept.
-type changing struct{ before, write, after, restore string }
+// identities as it was before the batch; write takes values as JSON, new ones
+// or those that before kept; after keeps the state that the batch leaves.
+// clear removes the parts of records before they are put back.
+type changing struct{ before, write, after, clear string }
+
+// statesBefore are what before kept of records, and of parts of records, as
+// write takes them.
+const statesBefore = `
+	SELECT coalesce(jsonb_agg(s.state), '[]')::text, count(*) FROM intake_change c
+	CROSS JOIN LATERAL (SELECT c.before AS state WHERE jsonb_typeof(c.before) = 'object'
+	                    UNION ALL SELECT jsonb_array_elements(c.before) WHERE jsonb_typeof(c.before) = 'array') s
+	WHERE c.batch_id = @batch AND c.record = @record`
 
 var changeSQL = map[registry.Kind]changing{
-	registry.ClinicianRecord:     {clinicianBefore, clinicianWrite, clinicianAfter, clinicianRestore},
-	registry.ProtocolRecord:      {protocolBefore, protocolWrite, protocolAfter, protocolRestore},
-	registry.PatientRecord:       {patientBefore, patientWrite, patientAfter, patientRestore},
-	registry.EyeRecord:           {eyeBefore, eyeWrite, eyeAfter, eyeRestore},
-	registry.TreatmentRecord:     {treatmentBefore, treatmentWrite, treatmentAfter, treatmentRestore},
-	registry.VisitRecord:         {visitBefore, visitWrite, visitAfter, visitRestore},
-	registry.ComplicationRecord:  {complicationBefore, complicationWrite, complicationAfter, complicationRestore},
-	registry.SurgeryRecord:       {surgeryBefore, surgeryWrite, surgeryAfter, surgeryRestore},
-	registry.FollowUpEndRecord:   {followUpEndBefore, followUpEndWrite, followUpEndAfter, followUpEndRestore},
-	registry.ProtocolZoneRecord:  {protocolZoneBefore, protocolZoneWrite, protocolZoneAfter, protocolZoneRestore},
-	registry.TreatmentZoneRecord: {treatmentZoneBefore, treatmentZoneWrite, treatmentZoneAfter, treatmentZoneRestore},
-	registry.PachymetryRecord:    {pachymetryBefore, pachymetryWrite, pachymetryAfter, pachymetryRestore},
-	registry.DemarcationRecord:   {demarcationBefore, demarcationWrite, demarcationAfter, demarcationRestore},
+	registry.ClinicianRecord:     {clinicianBefore, clinicianWrite, clinicianAfter, ""},
+	registry.ProtocolRecord:      {protocolBefore, protocolWrite, protocolAfter, ""},
+	registry.PatientRecord:       {patientBefore, patientWrite, patientAfter, ""},
+	registry.EyeRecord:           {eyeBefore, eyeWrite, eyeAfter, ""},
+	registry.TreatmentRecord:     {treatmentBefore, treatmentWrite, treatmentAfter, ""},
+	registry.VisitRecord:         {visitBefore, visitWrite, visitAfter, ""},
+	registry.ComplicationRecord:  {complicationBefore, complicationWrite, complicationAfter, ""},
+	registry.SurgeryRecord:       {surgeryBefore, surgeryWrite, surgeryAfter, ""},
+	registry.FollowUpEndRecord:   {followUpEndBefore, followUpEndWrite, followUpEndAfter, ""},
+	registry.ProtocolZoneRecord:  {protocolZoneBefore, protocolZoneWrite, protocolZoneAfter, protocolZoneClear},
+	registry.TreatmentZoneRecord: {treatmentZoneBefore, treatmentZoneWrite, treatmentZoneAfter, treatmentZoneClear},
+	registry.PachymetryRecord:    {pachymetryBefore, pachymetryWrite, pachymetryAfter, pachymetryClear},
+	registry.DemarcationRecord:   {demarcationBefore, demarcationWrite, demarcationAfter, demarcationClear},
 }
 
 const (
@@ -36,11 +45,6 @@ const (
 	clinicianAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM clinician t WHERE c.batch_id = @batch AND c.record = 'clinician' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	clinicianRestore = `
-		UPDATE clinician SET
-		    name = n.name
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::clinician, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'clinician' AND clinician.id = c.record_id`
 
 	protocolBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -55,13 +59,6 @@ const (
 	protocolAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM protocol t WHERE c.batch_id = @batch AND c.record = 'protocol' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	protocolRestore = `
-		UPDATE protocol SET
-		    name = n.name, epithelium = n.epithelium, vehicle = n.vehicle, riboflavin_e2 = n.riboflavin_e2, soak_e1 = n.soak_e1,
-		    oxygen = n.oxygen, pattern = n.pattern, irradiance_e2 = n.irradiance_e2, exposure_s = n.exposure_s,
-		    pulse_on_ms = n.pulse_on_ms, pulse_off_ms = n.pulse_off_ms, fluence_e2 = n.fluence_e2
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::protocol, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'protocol' AND protocol.id = c.record_id`
 
 	patientBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -75,12 +72,6 @@ const (
 	patientAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM patient t WHERE c.batch_id = @batch AND c.record = 'patient' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	patientRestore = `
-		UPDATE patient SET
-		    sex = n.sex, birth_year = n.birth_year, atopy = n.atopy, eye_rubbing = n.eye_rubbing, family_history = n.family_history,
-		    consent = n.consent, consent_changed_on = n.consent_changed_on, died_on = n.died_on
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::patient, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'patient' AND patient.id = c.record_id`
 
 	eyeBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -93,11 +84,6 @@ const (
 	eyeAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM eye t WHERE c.batch_id = @batch AND c.record = 'eye' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	eyeRestore = `
-		UPDATE eye SET
-		    diagnosis = n.diagnosis, progression_documented = n.progression_documented
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::eye, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'eye' AND eye.id = c.record_id`
 
 	treatmentBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -113,14 +99,6 @@ const (
 	treatmentAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM treatment t WHERE c.batch_id = @batch AND c.record = 'treatment' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	treatmentRestore = `
-		UPDATE treatment SET
-		    protocol_id = n.protocol_id, clinician_id = n.clinician_id, interruptions = n.interruptions,
-		    epithelial_zone_e2 = n.epithelial_zone_e2, healing_days = n.healing_days, adjunct = n.adjunct, note = n.note,
-		    entered = n.entered, irradiance_e2 = n.irradiance_e2, exposure_s = n.exposure_s, pulse_on_ms = n.pulse_on_ms,
-		    pulse_off_ms = n.pulse_off_ms, fluence_e2 = n.fluence_e2
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::treatment, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'treatment' AND treatment.id = c.record_id`
 
 	visitBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -140,18 +118,6 @@ const (
 	visitAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM visit t WHERE c.batch_id = @batch AND c.record = 'visit' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	visitRestore = `
-		UPDATE visit SET
-		    udva_e3 = n.udva_e3, cdva_e3 = n.cdva_e3, clva_e3 = n.clva_e3, sphere_e2 = n.sphere_e2, cylinder_e2 = n.cylinder_e2,
-		    refraction_axis = n.refraction_axis, k1_e2 = n.k1_e2, k2_e2 = n.k2_e2, steep_axis = n.steep_axis, kmax_e2 = n.kmax_e2,
-		    kmax_posterior_e2 = n.kmax_posterior_e2, thinnest_um = n.thinnest_um, apex_um = n.apex_um, iop_e1 = n.iop_e1,
-		    haze_e1 = n.haze_e1, densitometry_e1 = n.densitometry_e1, ecd_cells = n.ecd_cells, cell_cv_e1 = n.cell_cv_e1,
-		    hexagonality_e1 = n.hexagonality_e1, cells_counted = n.cells_counted, udva_off_chart = n.udva_off_chart,
-		    cdva_off_chart = n.cdva_off_chart, clva_off_chart = n.clva_off_chart, lens_free_days = n.lens_free_days,
-		    acuity_chart = n.acuity_chart, haze_scale = n.haze_scale, tomographer = n.tomographer,
-		    endothelial_camera = n.endothelial_camera, note = n.note, entered = n.entered
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::visit, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'visit' AND visit.id = c.record_id`
 
 	complicationBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -164,11 +130,6 @@ const (
 	complicationAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM complication t WHERE c.batch_id = @batch AND c.record = 'complication' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	complicationRestore = `
-		UPDATE complication SET
-		    grade = n.grade, action = n.action, resolved_on = n.resolved_on, outcome = n.outcome, note = n.note
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::complication, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'complication' AND complication.id = c.record_id`
 
 	surgeryBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -181,11 +142,6 @@ const (
 	surgeryAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM surgery t WHERE c.batch_id = @batch AND c.record = 'surgery' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	surgeryRestore = `
-		UPDATE surgery SET
-		    note = n.note
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::surgery, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'surgery' AND surgery.id = c.record_id`
 
 	followUpEndBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -198,11 +154,6 @@ const (
 	followUpEndAfter = `
 		UPDATE intake_change c SET after = to_jsonb(t)
 		FROM follow_up_end t WHERE c.batch_id = @batch AND c.record = 'follow_up_end' AND c.record_id = t.id AND t.id = ANY (@ids)`
-	followUpEndRestore = `
-		UPDATE follow_up_end SET
-		    ended_on = n.ended_on, reason = n.reason
-		FROM intake_change c CROSS JOIN LATERAL jsonb_populate_record(NULL::follow_up_end, c.before) n
-		WHERE c.batch_id = @batch AND c.record = 'follow_up_end' AND follow_up_end.id = c.record_id`
 
 	protocolZoneBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -220,17 +171,8 @@ const (
 		FROM (SELECT t.protocol_id AS id, jsonb_agg(to_jsonb(t) ORDER BY t.zone_order) AS parts FROM protocol_zone t
 		      WHERE t.protocol_id = ANY (@ids) GROUP BY t.protocol_id) now
 		WHERE c.batch_id = @batch AND c.record = 'protocol_zone' AND c.record_id = now.id`
-	protocolZoneRestore = `
-		WITH gone AS (
-			DELETE FROM protocol_zone USING intake_change c
-			WHERE c.batch_id = @batch AND c.record = 'protocol_zone' AND protocol_zone.protocol_id = c.record_id
-			  AND NOT EXISTS (SELECT FROM jsonb_populate_recordset(NULL::protocol_zone, c.before) b WHERE (b.zone_order) = (protocol_zone.zone_order)))
-		INSERT INTO protocol_zone (protocol_id, centre_id, zone_order, shape, diameter_e2, minor_diameter_e2, fluence_e2, centre_x_e2, centre_y_e2)
-		SELECT b.protocol_id, b.centre_id, b.zone_order, b.shape, b.diameter_e2, b.minor_diameter_e2, b.fluence_e2, b.centre_x_e2, b.centre_y_e2 FROM intake_change c CROSS JOIN LATERAL jsonb_populate_recordset(NULL::protocol_zone, c.before) b
-		WHERE c.batch_id = @batch AND c.record = 'protocol_zone'
-		ON CONFLICT (protocol_id, zone_order) DO UPDATE SET
-		    shape = excluded.shape, diameter_e2 = excluded.diameter_e2, minor_diameter_e2 = excluded.minor_diameter_e2,
-		    fluence_e2 = excluded.fluence_e2, centre_x_e2 = excluded.centre_x_e2, centre_y_e2 = excluded.centre_y_e2`
+	protocolZoneClear = `
+		DELETE FROM protocol_zone USING intake_change c WHERE c.batch_id = @batch AND c.record = 'protocol_zone' AND protocol_zone.protocol_id = c.record_id`
 
 	treatmentZoneBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -248,17 +190,8 @@ const (
 		FROM (SELECT t.treatment_id AS id, jsonb_agg(to_jsonb(t) ORDER BY t.zone_order) AS parts FROM treatment_zone t
 		      WHERE t.treatment_id = ANY (@ids) GROUP BY t.treatment_id) now
 		WHERE c.batch_id = @batch AND c.record = 'treatment_zone' AND c.record_id = now.id`
-	treatmentZoneRestore = `
-		WITH gone AS (
-			DELETE FROM treatment_zone USING intake_change c
-			WHERE c.batch_id = @batch AND c.record = 'treatment_zone' AND treatment_zone.treatment_id = c.record_id
-			  AND NOT EXISTS (SELECT FROM jsonb_populate_recordset(NULL::treatment_zone, c.before) b WHERE (b.zone_order) = (treatment_zone.zone_order)))
-		INSERT INTO treatment_zone (treatment_id, centre_id, zone_order, shape, diameter_e2, minor_diameter_e2, fluence_e2, centre_x_e2, centre_y_e2)
-		SELECT b.treatment_id, b.centre_id, b.zone_order, b.shape, b.diameter_e2, b.minor_diameter_e2, b.fluence_e2, b.centre_x_e2, b.centre_y_e2 FROM intake_change c CROSS JOIN LATERAL jsonb_populate_recordset(NULL::treatment_zone, c.before) b
-		WHERE c.batch_id = @batch AND c.record = 'treatment_zone'
-		ON CONFLICT (treatment_id, zone_order) DO UPDATE SET
-		    shape = excluded.shape, diameter_e2 = excluded.diameter_e2, minor_diameter_e2 = excluded.minor_diameter_e2,
-		    fluence_e2 = excluded.fluence_e2, centre_x_e2 = excluded.centre_x_e2, centre_y_e2 = excluded.centre_y_e2`
+	treatmentZoneClear = `
+		DELETE FROM treatment_zone USING intake_change c WHERE c.batch_id = @batch AND c.record = 'treatment_zone' AND treatment_zone.treatment_id = c.record_id`
 
 	pachymetryBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -275,16 +208,8 @@ const (
 		FROM (SELECT t.treatment_id AS id, jsonb_agg(to_jsonb(t) ORDER BY t.step) AS parts FROM pachymetry_step t
 		      WHERE t.treatment_id = ANY (@ids) GROUP BY t.treatment_id) now
 		WHERE c.batch_id = @batch AND c.record = 'pachymetry_step' AND c.record_id = now.id`
-	pachymetryRestore = `
-		WITH gone AS (
-			DELETE FROM pachymetry_step USING intake_change c
-			WHERE c.batch_id = @batch AND c.record = 'pachymetry_step' AND pachymetry_step.treatment_id = c.record_id
-			  AND NOT EXISTS (SELECT FROM jsonb_populate_recordset(NULL::pachymetry_step, c.before) b WHERE (b.step) = (pachymetry_step.step)))
-		INSERT INTO pachymetry_step (treatment_id, centre_id, step, thickness_um)
-		SELECT b.treatment_id, b.centre_id, b.step, b.thickness_um FROM intake_change c CROSS JOIN LATERAL jsonb_populate_recordset(NULL::pachymetry_step, c.before) b
-		WHERE c.batch_id = @batch AND c.record = 'pachymetry_step'
-		ON CONFLICT (treatment_id, step) DO UPDATE SET
-		    thickness_um = excluded.thickness_um`
+	pachymetryClear = `
+		DELETE FROM pachymetry_step USING intake_change c WHERE c.batch_id = @batch AND c.record = 'pachymetry_step' AND pachymetry_step.treatment_id = c.record_id`
 
 	demarcationBefore = `
 		INSERT INTO intake_change (batch_id, record, record_id, before, after)
@@ -302,15 +227,6 @@ const (
 		FROM (SELECT t.visit_id AS id, jsonb_agg(to_jsonb(t) ORDER BY t.zone, t.observer) AS parts FROM demarcation t
 		      WHERE t.visit_id = ANY (@ids) GROUP BY t.visit_id) now
 		WHERE c.batch_id = @batch AND c.record = 'demarcation' AND c.record_id = now.id`
-	demarcationRestore = `
-		WITH gone AS (
-			DELETE FROM demarcation USING intake_change c
-			WHERE c.batch_id = @batch AND c.record = 'demarcation' AND demarcation.visit_id = c.record_id
-			  AND NOT EXISTS (SELECT FROM jsonb_populate_recordset(NULL::demarcation, c.before) b WHERE (b.zone, b.observer) = (demarcation.zone, demarcation.observer)))
-		INSERT INTO demarcation (visit_id, centre_id, zone, observer, seen, depth_um, thickness_um, surface, method)
-		SELECT b.visit_id, b.centre_id, b.zone, b.observer, b.seen, b.depth_um, b.thickness_um, b.surface, b.method FROM intake_change c CROSS JOIN LATERAL jsonb_populate_recordset(NULL::demarcation, c.before) b
-		WHERE c.batch_id = @batch AND c.record = 'demarcation'
-		ON CONFLICT (visit_id, zone, observer) DO UPDATE SET
-		    seen = excluded.seen, depth_um = excluded.depth_um, thickness_um = excluded.thickness_um, surface = excluded.surface,
-		    method = excluded.method`
+	demarcationClear = `
+		DELETE FROM demarcation USING intake_change c WHERE c.batch_id = @batch AND c.record = 'demarcation' AND demarcation.visit_id = c.record_id`
 )

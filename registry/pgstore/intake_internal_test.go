@@ -22,6 +22,7 @@ func TestTheSQLOfIntakeNamesEveryColumn(t *testing.T) {
 		kind := registry.Kind(k)
 		sql, ok := changeSQL[kind]
 		require.True(t, ok, info.Key)
+		require.Equal(t, info.Owned, sql.clear != "", info.Key)
 		names := columns[4 : len(columns)-2]
 		if kind != registry.VisitRecord {
 			names = nil
@@ -30,8 +31,7 @@ func TestTheSQLOfIntakeNamesEveryColumn(t *testing.T) {
 			}
 		}
 		for _, name := range names {
-			require.Contains(t, sql.write, name+" = ", "%s: what is entered can be changed", info.Key)
-			require.Contains(t, sql.restore, name+" = ", "%s: what is changed can be put back", info.Key)
+			require.Contains(t, sql.write, name+" = ", "%s: what is entered can be changed and put back", info.Key)
 		}
 	}
 }

@@ -108,16 +108,8 @@ func (s *Store) UndoIntake(ctx context.Context, batch registry.ID, person string
 		}
 		args := pgx.StrictNamedArgs{"batch": batch}
 		for k := range registry.Kinds {
-			sql, ok := changeSQL[registry.Kind(k)]
-			if !ok {
-				continue
-			}
-			done, err := tx.Exec(ctx, sql.restore, args)
-			if err != nil {
+			if err := restore(ctx, tx, registry.Kind(k), batch, undone); err != nil {
 				return fmt.Errorf("restoring table %s: %w", registry.Kind(k).Info().Table, inWords(err))
-			}
-			if n := done.RowsAffected(); n > 0 {
-				undone.Restored[registry.Kind(k).Info().Table] = int(n)
 			}
 		}
 		if _, err := tx.Exec(ctx, removeQueries, args); err != nil {
@@ -143,6 +135,24 @@ func (s *Store) UndoIntake(ctx context.Context, batch registry.ID, person string
 		return nil, err
 	}
 	return undone, nil
+}
+
+// restore puts the records of a kind back as they were before the batch.
+func restore(ctx context.Context, tx pgx.Tx, kind registry.Kind, batch registry.ID, undone *Undone) error {
+	sql, table := changeSQL[kind], kind.Info().Table
+	if sql.clear != "" {
+		if _, err := tx.Exec(ctx, sql.clear, pgx.StrictNamedArgs{"batch": batch}); err != nil {
+			return err
+		}
+	}
+	var rows string
+	var n int
+	if err := tx.QueryRow(ctx, statesBefore, pgx.StrictNamedArgs{"batch": batch, "record": table}).Scan(&rows, &n); err != nil || n == 0 {
+		return err
+	}
+	undone.Restored[table] = n
+	_, err := tx.Exec(ctx, sql.write, pgx.StrictNamedArgs{"rows": rows})
+	return err
 }
 
 func mayUndo(ctx context.Context, tx pgx.Tx, batch registry.ID, undone *Undone) error {
