@@ -41,8 +41,9 @@ func aroundLog(iv stats.Interval, se float64) stats.Interval {
 // RatioKoopman returns the score interval for the ratio p₁/p₂: the ratios that
 // the score statistic, with its variance at the restricted maximum of the
 // likelihood, does not reject. Lower is exactly 0 when the first group has no
-// event, Upper +Inf when the second has none. The error is stats.ErrNoEvents
-// when neither has: any ratio is then as good as any other.
+// event, Upper +Inf when the second has none. The error is stats.ErrNoEvents,
+// beside the limits 0 and +Inf, when neither has: any ratio is then as good as
+// any other.
 //
 // Koopman, Biometrics 1984;40:513–517.
 func RatioKoopman(a, b Count, level float64) (stats.Interval, error) {
@@ -101,7 +102,7 @@ func ratioStart(method string, a, b Count, level float64) (stats.Interval, error
 		return stats.Interval{}, err
 	}
 	if a.Events+b.Events == 0 {
-		return stats.Interval{}, wrap(method, stats.ErrNoEvents)
+		return stats.Interval{Estimate: math.NaN(), Lower: 0, Upper: math.Inf(1), Level: level, Method: method}, wrap(method, stats.ErrNoEvents)
 	}
 	return stats.Interval{
 		Estimate: a.Proportion() / b.Proportion(), Lower: 0, Upper: math.Inf(1), Level: level, Method: method,

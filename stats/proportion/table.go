@@ -1,8 +1,10 @@
 package proportion
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"keratally/stats"
 	"keratally/stats/dist"
@@ -83,7 +85,8 @@ type Association struct {
 // A note says where an expected count is below 5.
 //
 // The error is stats.ErrNoData for an empty table and ErrEmptyMargin where a
-// whole row or column is empty, for then nothing is expected in it.
+// whole row or column is empty, for then nothing is expected in it; expected
+// counts and degrees of freedom are still filled in.
 //
 // Pearson, Phil Mag 1900;50:157–175; Yates, J R Stat Soc Suppl 1934;1:217–235.
 func ChiSquared(t Table, corrected bool) (Association, error) {
@@ -93,7 +96,7 @@ func ChiSquared(t Table, corrected bool) (Association, error) {
 	}
 	a, err := newAssociation(method, t)
 	if err != nil {
-		return Association{}, err
+		return a, err
 	}
 	lessen := 0.0
 	if corrected {
@@ -108,12 +111,16 @@ func ChiSquared(t Table, corrected bool) (Association, error) {
 }
 
 // GTest tests independence by the likelihood ratio, G = 2·Σ O·ln(O/E), empty
-// cells contributing 0. Its errors are those of ChiSquared.
+// cells contributing 0. An empty row or column adds nothing to G but keeps its
+// degrees of freedom, with a note. The error is stats.ErrNoData for an empty
+// table.
 //
 // Sokal & Rohlf, Biometry, 3rd ed. 1995, section 17.4.
 func GTest(t Table) (Association, error) {
 	a, err := newAssociation("likelihood-ratio test of independence (G)", t)
-	if err != nil {
+	if errors.Is(err, ErrEmptyMargin) {
+		a.Note("a row or a column without observations is in the degrees of freedom; leave it out")
+	} else if err != nil {
 		return Association{}, err
 	}
 	s := 0.0
@@ -147,17 +154,15 @@ func Phi(t Table) (float64, error) {
 	return (float64(t[0][0])*float64(t[1][1]) - float64(t[0][1])*float64(t[1][0])) / math.Sqrt(product), nil
 }
 
-// newAssociation fills in what every test of independence reports.
+// newAssociation fills in what every test of independence reports. With an
+// empty margin, whose error it returns beside it, V and the residuals there do
+// not exist.
 func newAssociation(method string, t Table) (Association, error) {
 	rows, cols, total, err := t.margins(method)
 	if err != nil {
 		return Association{}, err
 	}
-	for _, m := range append(append([]int{}, rows...), cols...) {
-		if m == 0 {
-			return Association{}, wrap(method, ErrEmptyMargin)
-		}
-	}
+	empty := slices.Contains(rows, 0) || slices.Contains(cols, 0)
 	n := float64(total)
 	a := Association{
 		Result:       stats.NewResult(method, total),
@@ -170,11 +175,19 @@ func newAssociation(method string, t Table) (Association, error) {
 		for j, c := range cols {
 			e := float64(r) * float64(c) / n
 			a.Expected[i][j] = e
-			a.StdResiduals[i][j] = (float64(t[i][j]) - e) / math.Sqrt(e*(1-float64(r)/n)*(1-float64(c)/n))
 			a.MinExpected = min(a.MinExpected, e)
+			if rows[i] == 0 || cols[j] == 0 || r == total || c == total {
+				a.StdResiduals[i][j] = math.NaN()
+				continue
+			}
+			a.StdResiduals[i][j] = (float64(t[i][j]) - e) / math.Sqrt(e*(1-float64(r)/n)*(1-float64(c)/n))
 		}
 	}
 	a.DF = float64((len(rows) - 1) * (len(cols) - 1))
+	if empty {
+		a.CramersV = math.NaN()
+		return a, wrap(method, ErrEmptyMargin)
+	}
 	a.CramersV = math.Sqrt(chiSquared(t, a.Expected, 0) / (n * float64(min(len(rows), len(cols))-1)))
 	if a.MinExpected < 5 {
 		a.Note("smallest expected count %.2g is below 5: the exact test is the safer one", a.MinExpected)
