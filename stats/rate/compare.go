@@ -17,7 +17,8 @@ import (
 // under Less and Greater. Stat is the events of the first group.
 //
 // A group without an event makes Estimate 0 or +Inf, and the limit on that side
-// with it. The error is stats.ErrNoEvents when neither group has one,
+// with it. The error is stats.ErrNoEvents when neither group has one, beside a
+// result that says so (limits 0 and +Inf, P 1), and
 // stats.ErrNoData when a group has no time at risk; a negative count or time
 // and a level outside (0, 1) are errors too.
 //
@@ -28,7 +29,10 @@ func Ratio(a, b Exposure, alt stats.Alternative, level float64) (stats.Result, e
 		return stats.Result{}, err
 	}
 	if a.Events+b.Events == 0 {
-		return stats.Result{}, fmt.Errorf("%s: %w", method, stats.ErrNoEvents)
+		r := stats.NewResult(method, 0)
+		r.Alt, r.Stat, r.P = alt, 0, 1
+		r.Interval = stats.Interval{Estimate: math.NaN(), Lower: 0, Upper: math.Inf(1), Level: level, Method: "none: no event"}
+		return r, fmt.Errorf("%s: %w", method, stats.ErrNoEvents)
 	}
 	r, err := proportion.BinomialTest(a.Events, a.Events+b.Events, a.Time/(a.Time+b.Time), alt, level)
 	if err != nil {
