@@ -77,9 +77,10 @@ type Concordance struct {
 //
 // with moments of denominator n, and the standard error of the 2000 erratum on
 // n − 2. Perfect agreement has no standard error: SE and limits are then 0 and
-// the estimate.
+// the estimate. Two pairs leave nothing to estimate it from: SE is then +Inf
+// and the limits are −1 and 1.
 //
-// The error is stats.ErrTooFew below three pairs, stats.ErrNoVariance when
+// The error is stats.ErrTooFew below two pairs, stats.ErrNoVariance when
 // either column is constant, stats.ErrLengths, stats.ErrNotFinite. Columns
 // without any correlation have a CCC of 0 and no standard error, which is
 // stats.ErrNoVariance too.
@@ -87,7 +88,7 @@ type Concordance struct {
 // Lin, Biometrics 1989;45:255–268, with the erratum of 2000;56:324–325.
 func NewConcordance(x, y []float64, level float64) (Concordance, error) {
 	const method = "Lin's concordance correlation"
-	if err := checkPaired(method, x, y, 3); err != nil {
+	if err := checkPaired(method, x, y, 2); err != nil {
 		return Concordance{}, err
 	}
 	if err := checkLevel(method, level); err != nil {
@@ -103,6 +104,11 @@ func NewConcordance(x, y []float64, level float64) (Concordance, error) {
 	c := Concordance{N: len(x), Correlation: r}
 	p := 2 * sxy / (sxx + syy + apart*apart)
 	c.Accuracy = p / r
+	if len(x) == 2 {
+		c.SE = math.Inf(1)
+		c.CCC = stats.Interval{Estimate: p, Lower: -1, Upper: 1, Level: level, Method: "none: two pairs"}
+		return c, nil
+	}
 	u2 := apart * apart / math.Sqrt(sxx*syy)
 	v := ((1-r*r)*p*p*(1-p*p)/(r*r) + 2*p*p*p*(1-p)*u2/r - p*p*p*p*u2*u2/(2*r*r)) / (n - 2)
 	c.SE = math.Sqrt(max(0, v))
