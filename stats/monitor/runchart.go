@@ -25,8 +25,8 @@ type RunChart struct {
 	Trend bool // five or more points in a row all rising or all falling
 	// FewestRuns and MostRuns bound what chance gives with probability 0.95
 	// for as many points above and below (Swed & Eisenhart, Ann Math Stat
-	// 1943;14:66–87, each tail at most 0.025); 0 and Useful+1 where no number
-	// of runs is that unlikely.
+	// 1943;14:66–87, each tail at most 0.025); the fewest and the most that
+	// there can be where no number of runs is that unlikely.
 	FewestRuns, MostRuns int
 	TooFew, TooMany      bool
 
