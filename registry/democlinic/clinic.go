@@ -75,7 +75,7 @@ func protocols(start registry.Date) []protocol {
 
 // Options are what a person may choose of the invented clinic.
 type Options struct {
-	Eyes int           // treated eyes, about; 420 when 0
+	Eyes int           // treated eyes, about
 	Seed uint64        // of everything drawn by lot
 	Last registry.Date // last day of the records
 }
@@ -106,9 +106,6 @@ const spanDays = 3 * 365
 
 // New draws the clinic. The same options give the same clinic.
 func New(o Options) *Clinic {
-	if o.Eyes <= 0 {
-		o.Eyes = 420
-	}
 	c := &Clinic{Last: o.Last, Start: o.Last.Add(-spanDays), rng: rand.New(rand.NewPCG(o.Seed, 0x6b657261))}
 	c.protocols = protocols(c.Start)
 	for len(c.eyes) < o.Eyes {
