@@ -3,7 +3,6 @@ package selfcheck
 import (
 	"errors"
 	"math"
-	"strings"
 
 	"keratally/stats"
 	"keratally/stats/dist"
@@ -182,11 +181,7 @@ func dunnHolm(in *Input) (Results, error) {
 // comparePairs runs comparisons named "second-first", by a function that takes
 // nothing but the values and the groups.
 func comparePairs(in *Input, function string, compare func([]groups.Group) ([]groups.Pair, error), name func(groups.Pair) Results) (Results, error) {
-	c, err := countCall(in, function)
-	if err != nil {
-		return nil, err
-	}
-	if err := c.Unread(); err != nil {
+	if err := withoutOptions(in, function); err != nil {
 		return nil, err
 	}
 	g, err := caseGroups(in)
@@ -273,92 +268,6 @@ func adjustedPairs(in *Input, c *Call, test func([]groups.Group, groups.Adjustme
 		rows[i] = Results{"group1": p.First, "group2": p.Second, "p_adj": p.Adjusted}
 	}
 	return Results{"pairs": rows}, nil
-}
-
-func friedman(in *Input) (Results, error) {
-	c, err := countCall(in, "friedman.test")
-	if err != nil {
-		return nil, err
-	}
-	c.Expression("data")
-	if err := c.Unread(); err != nil {
-		return nil, err
-	}
-	if len(c.Positional()) != 1 {
-		return nil, NotCovered("friedman.test is not called with a formula in %q", in.CallText())
-	}
-	response, rest, _ := strings.Cut(c.Positional()[0], "~")
-	treatment, block, ok := strings.Cut(rest, "|")
-	if !ok {
-		return nil, NotCovered("the formula %q names no block", c.Positional()[0])
-	}
-	blocks, err := completeLayout(in, response, block, treatment)
-	if err != nil {
-		return nil, err
-	}
-	return htestMethod(groups.Friedman(blocks))
-}
-
-// completeLayout is ratingsOf for columns that may be wrapped in factor().
-func completeLayout(in *Input, value, row, column string) ([][]float64, error) {
-	blocks, err := ratingsOf(in, value, plainColumn(row), plainColumn(column))
-	if err != nil {
-		return nil, err
-	}
-	for _, block := range blocks {
-		for _, v := range block {
-			if math.IsNaN(v) {
-				return nil, NotCovered("a block has no value, or two, of a treatment")
-			}
-		}
-	}
-	return blocks, nil
-}
-
-func plainColumn(expression string) string {
-	if inner, ok := strings.CutPrefix(expression, "factor("); ok {
-		return strings.TrimSuffix(inner, ")")
-	}
-	return expression
-}
-
-func blockAnova(in *Input) (Results, error) {
-	c, err := countCall(in, "aov")
-	if err != nil {
-		return nil, err
-	}
-	c.Expression("data")
-	if err := c.Unread(); err != nil {
-		return nil, err
-	}
-	if len(c.Positional()) != 1 {
-		return nil, NotCovered("aov is not called with a formula in %q", in.CallText())
-	}
-	response, rest, _ := strings.Cut(c.Positional()[0], "~")
-	treatment, block, ok := strings.Cut(rest, "+Error(")
-	block, closed := strings.CutSuffix(block, ")")
-	if !ok || !closed || strings.ContainsAny(treatment+block, "+*:/|") {
-		return nil, NotCovered("the formula %q is not one treatment within one block", c.Positional()[0])
-	}
-	if plain, ok := strings.CutSuffix(block, "/"+treatment); ok {
-		block = plain
-	}
-	if frame, err := in.Frame(); err != nil {
-		return nil, err
-	} else if plainColumn(treatment) == treatment && frame.IsNumeric(treatment) {
-		return nil, NotCovered("the treatment %s is a number, not a factor", treatment)
-	}
-	blocks, err := completeLayout(in, response, block, treatment)
-	if err != nil {
-		return nil, err
-	}
-	a, err := groups.RepeatedMeasuresAnova(blocks)
-	if err != nil {
-		return nil, err
-	}
-	return Results{
-		"df1": a.DF, "df2": a.DF2, "ss": a.TreatmentSS, "ss_error": a.ErrorSS, "f": a.Stat, "p_value": a.P,
-	}, nil
 }
 
 // pythonGroups returns the groups of a scipy call on *groups.

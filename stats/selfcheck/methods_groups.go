@@ -252,18 +252,7 @@ func mannWhitneyPython(in *Input) (Results, error) {
 }
 
 func hodgesLehmannShift(in *Input) (Results, error) {
-	c, err := countCall(in, "hl_two")
-	if err != nil {
-		return nil, err
-	}
-	level, err := callConfidence(in, c)
-	if err != nil {
-		return nil, err
-	}
-	if err := c.Unread(); err != nil {
-		return nil, err
-	}
-	x, y, err := twoVectors(in)
+	x, y, level, err := twoMeasurements(in, "hl_two")
 	if err != nil {
 		return nil, err
 	}

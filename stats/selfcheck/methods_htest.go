@@ -47,6 +47,15 @@ func caseOrCall(in *Input, c *Call, name string, fallback float64) (float64, err
 	return c.NumberOr(name, fallback)
 }
 
+// withoutOptions refuses a call that says more than its vectors.
+func withoutOptions(in *Input, function string) error {
+	c, err := countCall(in, function)
+	if err != nil {
+		return err
+	}
+	return c.Unread()
+}
+
 // twoVectors returns x and y of the case.
 func twoVectors(in *Input) (x, y []float64, err error) {
 	if x, err = in.Vector("x"); err != nil {
