@@ -102,6 +102,12 @@ func proposeSheet(b *strings.Builder, sheet *Sheet) (comma bool, err error) {
 	if len(ignored) > 0 {
 		fmt.Fprintf(b, "ignore = [%s]   # guess: not recognised\n", strings.Join(ignored, ", "))
 	}
+	for _, g := range guesses {
+		if g.field != nil && g.field.role == visitDaysRole {
+			b.WriteString("\n[sheet.days]\nfrom = \"treatment\"         # guess: the treatment of the eye, or the day from which the days count: \"2020-01-01\"\n")
+			break
+		}
+	}
 	b.WriteString("\n[sheet.columns]\n")
 	for i, h := range headings {
 		g := guesses[i]
@@ -247,6 +253,9 @@ func (g *guess) look(values []string) {
 			g.words, g.why = map[string]string{"d": "OD", "i": "OS", "g": "OS"}, ": d for the right eye, i or g for the left"
 		}
 	}
+	if len(g.field.Words) > 0 && g.words == nil && len(values) > 0 && strings.Trim(strings.Join(values, ""), "0123456789") == "" {
+		g.why = ": the values are numbers, say what they mean by words"
+	}
 	if g.unit == "" && len(g.field.Units) > 1 {
 		g.unit, g.why = guessUnit(g.field, values)
 	}
@@ -332,7 +341,7 @@ var usualHeadings = func() []usualHeading {
 		"visit.on":                 "date|visit date|visit|exam date|datum|untersuchungsdatum|date de visite|date d'examen|fecha",
 		"visit.days":               "days|followup days|follow up days|followupdays|tage",
 		"visit.udva":               "udva|ucva|uncorrected acuity|visus sc|avsc|av sc",
-		"visit.cdva":               "cdva|bcva|bscva|va|visus|visus cc|best corrected acuity|avcc|av cc|agudeza visual|acuité visuelle",
+		"visit.cdva":               "cdva|bcva|bscva|va|va etdrs letters|etdrs letters|letters|visus|visus cc|best corrected acuity|avcc|av cc|agudeza visual|acuité visuelle",
 		"visit.clva":               "clva|acuity with lens|visus kl",
 		"visit.sphere":             "sphere|sph|sphäre|sphère|esfera",
 		"visit.cylinder":           "cylinder|cyl|zylinder|zyl|cylindre|cilindro",

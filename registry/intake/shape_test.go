@@ -187,3 +187,17 @@ func TestAProposedMappingTakesItsFile(t *testing.T) {
 	require.Equal(t, measure.Steps(468), k.visits[0].Values[registry.Thinnest])
 	require.Equal(t, measure.Steps(97), k.visits[0].Values[registry.CDVA], "−log10(0.8) = 0.097")
 }
+
+func TestAProposalSaysWhatItCannotKnow(t *testing.T) {
+	file := []byte("Id;Eye;FollowupDays;Gender;VA_ETDRS_Letters\nx;0;0;1;44\ny;1;28;0;81\n")
+	book, err := Read(bytes.NewReader(file), int64(len(file)), "visits.csv", FileOptions{})
+	require.NoError(t, err)
+	text, err := Propose(book)
+	require.NoError(t, err)
+	_, err = ParseMapping([]byte(text))
+	require.NoError(t, err, text)
+	require.Contains(t, text, `"Eye" = { field = "eye.side", words = { "0" = "OD", "1" = "OS" } }   # guess: which number is which eye?`)
+	require.Contains(t, text, `"Gender" = "patient.sex"   # guess: the values are numbers, say what they mean by words`)
+	require.Contains(t, text, `"VA_ETDRS_Letters" = { field = "visit.cdva", notation = "letters" }   # guess: numbers up to 100`)
+	require.Contains(t, text, "[sheet.days]\nfrom = \"treatment\"")
+}
