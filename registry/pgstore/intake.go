@@ -95,12 +95,12 @@ func (in *Intake) Begin(ctx context.Context, batch registry.Intake, centreCode, 
 	if of, err = in.ofCentre(ctx); err != nil {
 		return fail("protocols and clinicians of the centre", err)
 	}
-	in.start(ctx)
+	in.start()
 	return in.centre, patients, of, nil
 }
 
 // start runs what is to be written in its order, beside the reading.
-func (in *Intake) start(context.Context) {
+func (in *Intake) start() {
 	in.jobs, in.done, in.errors = make(chan func() error, 1), make(chan struct{}), make(chan error, 1)
 	go func() {
 		defer close(in.done)
