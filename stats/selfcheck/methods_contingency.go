@@ -28,19 +28,17 @@ func tableTests(in *Input) (Results, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := Results{}
 	a, reason := proportion.ChiSquared(t, false)
-	if reason == nil {
-		g, err := proportion.GTest(t)
-		if err != nil {
-			return nil, err
-		}
-		out = Results{
-			"n": a.N, "chisq": a.Stat, "df": a.DF, "p_value": a.P, "g_statistic": g.Stat, "g_p": g.P,
-			"cramers_v": a.CramersV, "expected": a.Expected, "std_residuals": a.StdResiduals, "min_expected": a.MinExpected,
-		}
-	} else if !errors.Is(reason, proportion.ErrEmptyMargin) {
+	if reason != nil && !errors.Is(reason, proportion.ErrEmptyMargin) {
 		return nil, reason
+	}
+	g, err := proportion.GTest(t)
+	if err != nil {
+		return nil, err
+	}
+	out := Results{
+		"n": a.N, "chisq": a.Stat, "df": a.DF, "p_value": a.P, "g_statistic": g.Stat, "g_p": g.P,
+		"cramers_v": a.CramersV, "expected": a.Expected, "std_residuals": a.StdResiduals, "min_expected": a.MinExpected,
 	}
 	if len(t) != 2 || len(t[0]) != 2 {
 		f, err := proportion.FisherExact(t, stats.TwoSided)
@@ -50,6 +48,7 @@ func tableTests(in *Input) (Results, error) {
 		out["fisher_p"] = f.P
 		return out, reason
 	}
+	out["chisq_yates"], out["p_yates"], out["phi"] = math.NaN(), math.NaN(), math.NaN()
 	if reason == nil {
 		yates, err := proportion.ChiSquared(t, true)
 		if err != nil {
@@ -82,10 +81,10 @@ func chiSquaredTest(in *Input) (Results, error) {
 		return nil, err
 	}
 	a, err := proportion.ChiSquared(t, corrected && len(t) == 2 && len(t[0]) == 2)
-	if err != nil {
+	if err != nil && !errors.Is(err, proportion.ErrEmptyMargin) {
 		return nil, err
 	}
-	return Results{"statistic": a.Stat, "statistic_name": "X-squared", "df": a.DF, "p_value": a.P, "expected": a.Expected, "observed": [][]int(t)}, nil
+	return Results{"statistic": a.Stat, "statistic_name": "X-squared", "df": a.DF, "p_value": a.P, "expected": a.Expected, "observed": [][]int(t)}, err
 }
 
 func goodnessOfFit(in *Input) (Results, error) {

@@ -2,7 +2,6 @@ package selfcheck
 
 import (
 	"math"
-	"strings"
 
 	"keratally/stats"
 	"keratally/stats/proportion"
@@ -167,9 +166,8 @@ func twoProportions(in *Input) (Results, error) {
 		iv, err := limits(a, b, level)
 		if err != nil {
 			reason = err
-			iv = stats.Interval{Estimate: math.NaN(), Lower: math.NaN(), Upper: math.NaN()}
-			if strings.HasPrefix(key, "rr_score") { // no event says nothing: any ratio
-				iv.Lower, iv.Upper = 0, math.Inf(1)
+			if iv.Level == 0 {
+				iv = stats.Interval{Estimate: math.NaN(), Lower: math.NaN(), Upper: math.NaN()}
 			}
 		}
 		out[key] = lowHigh(iv)

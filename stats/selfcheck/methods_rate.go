@@ -1,6 +1,9 @@
 package selfcheck
 
 import (
+	"errors"
+	"math"
+
 	"keratally/stats"
 	"keratally/stats/rate"
 )
@@ -61,17 +64,17 @@ func rateRatio(in *Input) (Results, error) {
 		return nil, err
 	}
 	out := Results{"rate_difference": difference.Estimate, "rd_low": difference.Lower, "rd_high": difference.Upper}
-	exact, err := rate.Ratio(a, b, stats.TwoSided, level)
-	if err != nil {
-		return out, err
-	}
-	wald, err := rate.RatioWald(a, b, level)
-	if err != nil {
-		return out, err
+	exact, reason := rate.Ratio(a, b, stats.TwoSided, level)
+	if reason != nil && !errors.Is(reason, stats.ErrNoEvents) {
+		return out, reason
 	}
 	out["rate_ratio"], out["p_exact"], out["exact_low"], out["exact_high"] = exact.Estimate, exact.P, exact.Interval.Lower, exact.Interval.Upper
+	wald, err := rate.RatioWald(a, b, level)
+	if err != nil {
+		wald.Lower, wald.Upper = math.NaN(), math.NaN()
+	}
 	out["log_wald_low"], out["log_wald_high"] = wald.Lower, wald.Upper
-	return out, nil
+	return out, reason
 }
 
 func exposureOf(in *Input, events, time string) (rate.Exposure, error) {
