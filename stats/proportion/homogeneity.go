@@ -108,7 +108,7 @@ func startHomogeneity(method string, strata []Stratum) (stats.Result, []Stratum,
 		}
 	}
 	if len(used) < 2 {
-		return stats.Result{}, nil, fmt.Errorf("%s: strata with both groups and both outcomes: %w", method, &stats.TooFewError{Method: method, Got: len(used), Need: 2})
+		return stats.Result{}, nil, fmt.Errorf("strata with both groups and both outcomes: %w", &stats.TooFewError{Method: method, Got: len(used), Need: 2})
 	}
 	r.DF = float64(len(used) - 1)
 	return r, used, nil
