@@ -87,8 +87,8 @@ func (a *Audit) Document() (*Document, error) {
 		Provenance: s.provenance(),
 	}
 	builders := []func() ([]Section, error){
-		a.summary, a.flow, a.baseline, a.activity, a.quarters, a.outcomes, a.repeated, a.lines, a.complications, a.haze,
-		a.demarcation, a.progression, a.pictures, a.completeness, a.recalls, a.faults, a.methods, a.cases,
+		a.summary, a.targets, a.flow, a.baseline, a.activity, a.quarters, a.outcomes, a.repeated, a.lines, a.complications, a.haze,
+		a.demarcation, a.progression, a.pictures, a.completeness, a.recalls, a.faults, a.methods, a.manuscript, a.cases,
 	}
 	for _, build := range builders {
 		sections, err := build()
@@ -143,7 +143,9 @@ func (a *Audit) summary() ([]Section, error) {
 		{Key: "missing", Head: "due eyes without a value", Format: Whole, Help: "Episodes due at the window (its last day lies on or before the cut-off, and the episode had not ended before it began) for which nothing was measured."},
 	}}
 	if len(o.Episodes) > 0 {
-		t.Rows = append(t.Rows, a.keyFigures()...)
+		for _, f := range a.keyFigures() {
+			t.Rows = append(t.Rows, f.row())
+		}
 	}
 	sec.Lead = sentences
 	if len(o.Episodes) == 0 {
@@ -177,40 +179,38 @@ func provenanceNotes(p Provenance) []string {
 	return out
 }
 
-func (a *Audit) keyFigures() []Row {
+// keyFigures are the headline numbers of the primary window.
+func (a *Audit) keyFigures() []keyFigure {
 	o := a.Source.Outcomes
 	settings := o.Definitions.Analysis
-	var rows []Row
+	var out []keyFigure
 	for _, q := range []registry.Quantity{registry.Kmax.Quantity(), registry.CDVA.Quantity()} {
 		c := a.change(q, settings.PrimaryWindow)
 		if c == nil {
 			continue
 		}
-		row := Row{Cells: []Cell{Text(fmt.Sprintf("mean change of %s at %s", heading(q), c.Window.Label)), {}, {}, {}, Count(len(c.Pairs.Change)), Count(c.Patients), Count(c.Due - c.With)}}
-		if c.MeanErr == nil {
-			row.Cells[1] = Number(c.Mean.Estimate).From(a.valuesOf(q, c.Window))
-			row.Cells[2], row.Cells[3] = interval(c.Mean.Interval)
-		} else {
-			row.Cells[1] = Reason(c.MeanErr)
-		}
-		rows = append(rows, row)
+		base := keyFigure{eyes: len(c.Pairs.Change), patients: c.Patients, missing: c.Due - c.With, cases: a.valuesOf(q, c.Window)}
+		mean := base
+		mean.key, mean.name, mean.format = q.Info().Key+"-change", fmt.Sprintf("mean change of %s at %s", heading(q), c.Window.Label), formatOf(q)
+		mean.interval, mean.err = c.Mean.Interval, c.MeanErr
+		out = append(out, mean)
 		for _, share := range a.headlineShares(q, c) {
-			cells := share.share.cells()
-			rows = append(rows, Row{Cells: []Cell{Text(share.name + " at " + c.Window.Label), cells[2].As(Share), cells[3].As(Share), cells[4].As(Share), cells[1], Count(share.share.Patients), Count(c.Due - c.With)}})
+			f := base
+			f.key, f.name, f.format, f.interval, f.err = share.key, share.name+" at "+c.Window.Label, Share, share.share.Interval, share.share.Err
+			out = append(out, f)
 		}
 	}
 	if w, ok := o.Definitions.Windows.Find(settings.PrimaryWindow); ok {
 		due, seen := o.Attendance(w)
 		share := exact(seen, due, settings.ConfidenceLevel)
-		cells := share.cells()
-		rows = append(rows, Row{Cells: []Cell{Text("due eyes seen at " + o.Windows()[w].Label), cells[2].As(Share), cells[3].As(Share), cells[4].As(Share), Count(due), {}, Count(due - seen)}})
+		out = append(out, keyFigure{key: "seen", name: "due eyes seen at " + o.Windows()[w].Label, format: Share, interval: share.Interval, err: share.Err, eyes: due, missing: due - seen, patientsUnknown: true})
 	}
-	return rows
+	return out
 }
 
 type namedShare struct {
-	name  string
-	share ShareOf
+	key, name string
+	share     ShareOf
 }
 
 func (a *Audit) headlineShares(q registry.Quantity, c *Change) []namedShare {
@@ -220,15 +220,15 @@ func (a *Audit) headlineShares(q registry.Quantity, c *Change) []namedShare {
 	}
 	if q == registry.Kmax.Quantity() {
 		return []namedShare{
-			{"share with Kmax flatter by 1 D or more", newShare(marks(c.Pairs, func(d float64) bool { return d <= -1 }), c.Pairs.Patient, level)},
-			{"share with Kmax steeper by 1 D or more", newShare(marks(c.Pairs, func(d float64) bool { return d >= 1 }), c.Pairs.Patient, level)},
+			{"kmax-flatter", "share with Kmax flatter by 1 D or more", newShare(marks(c.Pairs, func(d float64) bool { return d <= -1 }), c.Pairs.Patient, level)},
+			{"kmax-steeper", "share with Kmax steeper by 1 D or more", newShare(marks(c.Pairs, func(d float64) bool { return d >= 1 }), c.Pairs.Patient, level)},
 		}
 	}
 	lost := make([]bool, len(c.Pairs.Change))
 	for i, n := range a.Source.Outcomes.Lines(c.Pairs) {
 		lost[i] = n <= -2
 	}
-	return []namedShare{{"share that lost 2 lines of CDVA or more", newShare(lost, c.Pairs.Patient, level)}}
+	return []namedShare{{"cdva-lost-2", "share that lost 2 lines of CDVA or more", newShare(lost, c.Pairs.Patient, level)}}
 }
 
 // Sentences returns the summary in words, for a terminal.

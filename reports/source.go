@@ -19,6 +19,7 @@ type Source struct {
 	PeriodName string // "third quarter of 2026"; "" prints the days
 	Program    string
 	Seed       string
+	Targets    []Target
 }
 
 // provenance returns what is printed on every sheet.

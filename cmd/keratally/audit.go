@@ -24,6 +24,7 @@ type auditCmd struct {
 	To        string `help:"Last day of the period; also the cut-off: nothing later is read." placeholder:"DAY"`
 	Cohort    string `help:"Cohort file; without one, the first cross-linking of every eye." type:"existingfile" placeholder:"FILE"`
 	Clinician string `help:"A surgeon's own results, by code or name: own eyes beside peers without names." placeholder:"CODE"`
+	Targets   string `help:"File of the clinic's own targets." type:"existingfile" placeholder:"FILE"`
 	Pictures  string `help:"Folder for the figures as SVG, PDF and PNG." placeholder:"DIR"`
 	Windows   string `help:"Name of the set of visit windows." default:"default"`
 	Snapshot  string `help:"Report from a kept snapshot instead of the database." type:"existingfile" placeholder:"FILE"`
@@ -146,7 +147,17 @@ func (c *auditCmd) source(snap *snapshot.Snapshot, p period) (*reports.Source, e
 	if err != nil {
 		return nil, err
 	}
-	return &reports.Source{Outcomes: kept, Flow: flow, Cohort: who.Title, From: p.from, To: p.to, PeriodName: p.name, Program: release}, nil
+	var targets []reports.Target
+	if c.Targets != "" {
+		text, err := os.ReadFile(c.Targets)
+		if err != nil {
+			return nil, err
+		}
+		if targets, err = reports.ParseTargets(text); err != nil {
+			return nil, fmt.Errorf("%s: %w", c.Targets, err)
+		}
+	}
+	return &reports.Source{Targets: targets, Outcomes: kept, Flow: flow, Cohort: who.Title, From: p.from, To: p.to, PeriodName: p.name, Program: release}, nil
 }
 
 // period is the span that is reported on.
