@@ -17,6 +17,7 @@ var methods = mergeMethods(
 	monitorMethods,
 	proportionMethods,
 	rateMethods,
+	strataMethods,
 	survivalMethods,
 	competingMethods,
 	glmMethods,
