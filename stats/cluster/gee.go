@@ -60,9 +60,12 @@ type GEE struct {
 	VCov         *mat.SymDense         // sandwich
 	ModelVCov    *mat.SymDense         // as if the working correlation were right
 	Alpha, Scale float64
-	AlphaSE      float64 // of an exchangeable correlation between clusters of one size; NaN otherwise
-	Level        float64
-	Notes        []string
+	AlphaSE      float64 // sandwich, allowing for the estimation of β and φ; NaN for Independence
+	// AlphaSEComparison is the standard error of α that geepack 1.3.9 prints, for
+	// comparing with it only: see alphaSE.
+	AlphaSEComparison float64
+	Level             float64
+	Notes             []string
 }
 
 // SolveGEE solves Σ D_i'V_i⁻¹(y_i − μ_i) = 0 over the clusters i, with V_i =
@@ -109,6 +112,8 @@ type solver struct {
 
 	x        *mat.Dense // D/√variance, row by row
 	residual []float64  // Pearson
+	root     []float64  // √variance
+	bend     []float64  // d variance/dμ over √variance
 	hessian  *mat.SymDense
 	score    *mat.VecDense
 	notes    []string
@@ -145,6 +150,7 @@ func (g *solver) standardise() {
 	d := g.design
 	n, p := d.X.Dims()
 	g.x, g.residual = mat.NewDense(n, p, nil), make([]float64, n)
+	g.root, g.bend = make([]float64, n), make([]float64, n)
 	for i := range n {
 		row := d.X.RawRowView(i)
 		eta := 0.0
@@ -154,18 +160,18 @@ func (g *solver) standardise() {
 		if d.Offset != nil {
 			eta += d.Offset[i]
 		}
-		mu, slope := eta, 1.0
+		mu, slope, bend := eta, 1.0, 0.0
 		switch g.equations.Family {
 		case Binomial:
 			mu = 1 / (1 + math.Exp(-eta))
-			slope = mu * (1 - mu)
+			slope, bend = mu*(1-mu), 1-2*mu
 		case Poisson:
 			mu = math.Exp(eta)
-			slope = mu
+			slope, bend = mu, 1
 		}
 		// At the canonical link the variance is dμ/dη.
 		root := math.Sqrt(slope)
-		g.residual[i] = (d.Y[i] - mu) / root
+		g.residual[i], g.root[i], g.bend[i] = (d.Y[i]-mu)/root, root, bend/root
 		for j, v := range row {
 			g.x.Set(i, j, v*root)
 		}
@@ -425,8 +431,10 @@ func (g *solver) result(level float64) (*GEE, error) {
 	for _, rows := range g.groups {
 		out.Largest = max(out.Largest, len(rows))
 	}
-	if g.equations.Working == Exchangeable {
-		out.AlphaSE = g.alphaSE()
+	out.AlphaSEComparison = math.NaN()
+	if g.equations.Working != Independence && out.Largest > 1 {
+		out.AlphaSE = g.alphaSE(&bread, sandwichDerivatives)
+		out.AlphaSEComparison = g.alphaSE(&bread, comparisonDerivatives)
 	}
 	if out.Largest == 1 && g.equations.Working != Independence {
 		out.Notes = append(out.Notes, "no cluster has two observations, so there is no correlation to estimate")
@@ -435,28 +443,4 @@ func (g *solver) result(level float64) (*GEE, error) {
 		out.Coefficients = append(out.Coefficients, regress.NewCoefficient(name, g.beta[j], math.Sqrt(out.VCov.At(j, j)), math.Inf(1), level))
 	}
 	return out, nil
-}
-
-// alphaSE is the sandwich standard error of an exchangeable α where every
-// cluster has the same size: Σ over clusters of (Σ_pairs(e_je_k/φ − α) −
-// α·pairs/size·Σ(e²/φ − 1))², over the square of the number of pairs. It is
-// then the same whether or not β is counted as estimated for the gaussian family.
-func (g *solver) alphaSE() float64 {
-	size := len(g.groups[0])
-	k := float64(size)
-	variance := 0.0
-	for _, rows := range g.groups {
-		if len(rows) != size || size < 2 {
-			return math.NaN()
-		}
-		sum, square := 0.0, 0.0
-		for _, i := range rows {
-			sum += g.residual[i]
-			square += g.residual[i] * g.residual[i]
-		}
-		pairs := (sum*sum - square) / 2 / g.scale
-		u := pairs - g.alpha*k*(k-1)/2 - g.alpha*(k-1)/2*(square/g.scale-k)
-		variance += u * u
-	}
-	return math.Sqrt(variance) / (k * (k - 1) / 2 * float64(len(g.groups)))
 }

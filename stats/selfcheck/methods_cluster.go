@@ -127,8 +127,8 @@ func geeMethod(working cluster.Working, convention cluster.Convention) Method {
 			"coefficients": rows, "robust_vcov": matrixRows(g.VCov), "model_based_vcov": matrixRows(g.ModelVCov),
 			"scale": g.Scale, "n": g.N, "n_clusters": g.Clusters, "max_cluster": g.Largest, "alpha": g.Alpha,
 		}
-		if !math.IsNaN(g.AlphaSE) {
-			out["alpha_se"] = g.AlphaSE
+		if !math.IsNaN(g.AlphaSEComparison) {
+			out["alpha_se"] = g.AlphaSEComparison
 		}
 		return out, nil
 	}
