@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"keratally/registry"
-	"keratally/registry/cohort"
 	"keratally/registry/snapshot"
 	"keratally/reports"
 	"keratally/reports/figure"
@@ -37,27 +36,11 @@ func (c *auditCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	snap, err := c.freeze(a, period.to)
+	snap, err := freeze(a, c.Snapshot, period.to)
 	if err != nil {
 		return err
 	}
 	return c.report(a, snap, period)
-}
-
-func (c *auditCmd) freeze(a *app, cutOff registry.Date) (*snapshot.Snapshot, error) {
-	if c.Snapshot != "" {
-		f, err := os.Open(c.Snapshot)
-		if err != nil {
-			return nil, err
-		}
-		defer f.Close()
-		return snapshot.Read(f)
-	}
-	store, err := a.store()
-	if err != nil {
-		return nil, err
-	}
-	return store.Snapshot(a.ctx, wholeRegistry(cutOff))
 }
 
 // report builds the audit of a snapshot and says where it is.
@@ -119,45 +102,21 @@ func writePictures(dir string, doc *reports.Document) error {
 }
 
 func (c *auditCmd) source(snap *snapshot.Snapshot, p period) (*reports.Source, error) {
-	defs := registry.DefaultDefinitions()
-	found := false
-	for _, set := range registry.BuiltInWindows() {
-		if set.Name == c.Windows {
-			defs.Windows, found = set, true
-		}
-	}
-	if !found {
-		return nil, fmt.Errorf("windows %q: should be default or strict", c.Windows)
-	}
-	who := cohort.Everyone()
-	if c.Cohort != "" {
-		text, err := os.ReadFile(c.Cohort)
-		if err != nil {
-			return nil, err
-		}
-		if who, err = cohort.Parse(text); err != nil {
-			return nil, fmt.Errorf("%s: %w", c.Cohort, err)
-		}
-	}
-	all, err := snap.Outcomes(defs)
+	source, err := sourceOf(snap, c.Windows, c.Cohort)
 	if err != nil {
 		return nil, err
 	}
-	kept, flow, err := who.Apply(all)
-	if err != nil {
-		return nil, err
-	}
-	var targets []reports.Target
+	source.From, source.To, source.PeriodName = p.from, p.to, p.name
 	if c.Targets != "" {
 		text, err := os.ReadFile(c.Targets)
 		if err != nil {
 			return nil, err
 		}
-		if targets, err = reports.ParseTargets(text); err != nil {
+		if source.Targets, err = reports.ParseTargets(text); err != nil {
 			return nil, fmt.Errorf("%s: %w", c.Targets, err)
 		}
 	}
-	return &reports.Source{Targets: targets, Outcomes: kept, Flow: flow, Cohort: who.Title, From: p.from, To: p.to, PeriodName: p.name, Program: release}, nil
+	return source, nil
 }
 
 // period is the span that is reported on.
