@@ -37,7 +37,7 @@ func (a *Audit) perEye() Section {
 		{Key: "icc", Head: "within-patient correlation", Format: TwoDec, Help: "Of the change between the two eyes of a patient; empty where no patient has two eyes in the row."},
 		{Key: "change", Head: "mean change", Format: TwoDec}, {Key: "sd", Head: "SD", Format: TwoDec}, {Key: "t", Head: "paired t", Format: TwoDec}, {Key: "t_lower", Head: "95 % CI from", Format: TwoDec, Pair: true}, {Key: "t_upper", Head: "to", Format: TwoDec}, {Key: "t_p", Head: "p", Format: PValue},
 		{Key: "shift", Head: "Hodges–Lehmann shift", Format: TwoDec}, {Key: "shift_lower", Head: "95 % CI from", Format: TwoDec, Pair: true}, {Key: "shift_upper", Head: "to", Format: TwoDec},
-		{Key: "signed_p", Head: "signed-rank p", Format: PValue, Help: "Wilcoxon signed-rank, exact where it can be."}, {Key: "ranks_p", Head: "clustered signed-rank p", Format: PValue, Help: "Rosner, Glynn & Lee 2006: accounts for two eyes of one patient; the plain test where nobody has two."}, {Key: "method", Head: "ranks by", Wide: true}, {Key: "note", Head: "note", Wide: true}}}
+		{Key: "signed_p", Head: "signed-rank p", Format: PValue, Help: "Wilcoxon signed-rank, exact where it can be."}, {Key: "ranks_p", Head: "clustered signed-rank p", Format: PValue, Help: "Rosner, Glynn & Lee 2006: accounts for two eyes of one patient; the plain test where nobody has two."}, {Key: "note", Head: "note", Wide: true}}}
 	for _, q := range audited {
 		var rows []Row
 		f := formatOf(q)
@@ -59,7 +59,7 @@ func (a *Audit) perEye() Section {
 			} else {
 				row.Cells = append(row.Cells, Reason(c.ShiftErr), Cell{}, Cell{})
 			}
-			row.Cells = append(row.Cells, orReason(c.Signed.P, c.SignedErr), orReason(c.Ranks.P, c.RanksErr), Text(c.Signed.Method))
+			row.Cells = append(row.Cells, orReason(c.Signed.P, c.SignedErr), orReason(c.Ranks.P, c.RanksErr))
 			if c.Disagree {
 				row.Cells = append(row.Cells, Text("the mean and the ranks disagree: look at the distribution"))
 			}

@@ -106,7 +106,7 @@ func interpolate(points [][2]float64, x float64) float64 {
 // after is the state of an eye so many months after treatment.
 func (c *Clinic) after(e *eye, months float64) findings {
 	f := e.base
-	change := e.protocol.flattening + 1.25*e.response
+	change := e.protocol.flattening + 0.95*e.response
 	if e.protocol.pattern == "zoned" {
 		change -= 0.06 * (e.base.kmax - 55)
 	}

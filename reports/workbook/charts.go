@@ -36,14 +36,11 @@ func (b *book) drawCharts(s *reports.Section) error {
 	pages := b.pagesOf(s)
 	for i := range s.Figures {
 		fig := &s.Figures[i]
-		rows := chartRows
-		put := b.addChart
-		if !native(fig.Kind) {
-			if b.picture == nil {
-				continue
-			}
-			put = b.addPicture
-		} else if len(fig.Series) == 0 {
+		put, rows, err := b.place(s.Name, fig)
+		if err != nil {
+			return fmt.Errorf("figure %s: %w", fig.Key, err)
+		}
+		if rows == 0 {
 			continue
 		}
 		if pages.splits(row, rows) {
@@ -52,11 +49,10 @@ func (b *book) drawCharts(s *reports.Section) error {
 			}
 			pages.start = row
 		}
-		height, err := put(s.Name, fmt.Sprintf("A%d", row), fig)
-		if err != nil {
+		if err := put(fmt.Sprintf("A%d", row)); err != nil {
 			return fmt.Errorf("figure %s: %w", fig.Key, err)
 		}
-		row += height
+		row += rows
 	}
 	return nil
 }
@@ -69,33 +65,36 @@ func native(k reports.FigureKind) bool {
 	return false
 }
 
-// addChart puts a native chart at a cell and returns the rows that it covers.
-func (b *book) addChart(sheet, at string, fig *reports.Figure) (rows int, err error) {
-	chart, err := b.chart(fig)
-	if err != nil {
-		return 0, err
-	}
-	return chartRows, b.f.AddChart(sheet, at, chart)
-}
-
 // rowPixels is the height of a row on a screen.
 const rowPixels = 20
 
-// addPicture puts a picture at a cell, as wide as a chart, and returns the rows
-// that it covers.
-func (b *book) addPicture(sheet, at string, fig *reports.Figure) (rows int, err error) {
+// place returns how to put a figure at a cell, as a native chart or a picture,
+// and the rows that it covers: 0 where there is nothing to draw.
+func (b *book) place(sheet string, fig *reports.Figure) (put func(at string) error, rows int, err error) {
+	if native(fig.Kind) {
+		if len(fig.Series) == 0 {
+			return nil, 0, nil
+		}
+		chart, err := b.chart(fig)
+		return func(at string) error { return b.f.AddChart(sheet, at, chart) }, chartRows, err
+	}
+	if b.picture == nil {
+		return nil, 0, nil
+	}
 	var png bytes.Buffer
 	if err := b.picture(&png, fig); err != nil {
-		return 0, err
+		return nil, 0, err
 	}
 	size, _, err := image.DecodeConfig(bytes.NewReader(png.Bytes()))
 	if err != nil {
-		return 0, err
+		return nil, 0, err
 	}
 	const scale = 96.0 / 200
-	err = b.f.AddPictureFromBytes(sheet, at, &excelize.Picture{Extension: ".png", File: png.Bytes(),
-		Format: &excelize.GraphicOptions{ScaleX: scale, ScaleY: scale, AltText: fig.Title + ". " + fig.Desc}})
-	return int(float64(size.Height)*scale)/rowPixels + 2, err
+	rows = int(float64(size.Height)*scale)/rowPixels + 2
+	return func(at string) error {
+		return b.f.AddPictureFromBytes(sheet, at, &excelize.Picture{Extension: ".png", File: png.Bytes(),
+			Format: &excelize.GraphicOptions{ScaleX: scale, ScaleY: scale, AltText: fig.Title + ". " + fig.Desc}})
+	}, rows, nil
 }
 
 func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {

@@ -263,7 +263,7 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 	for r := range min(s.Table.Len(), sample) {
 		row := s.Table.Row(r)
 		for i := range row.Cells {
-			if i < len(w) && !row.Break {
+			if i < len(w) && (!row.Break || s.Table.Columns[i].Wide) {
 				w[i] = max(w[i], float64(printedLen(row.Cells[i], s.Table.Columns[i].Format))+2)
 			}
 		}
@@ -271,7 +271,7 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 	for i, c := range s.Table.Columns {
 		least, most := 8.0, 38.0
 		if c.Wide {
-			most = 70
+			most = 54
 		}
 		w[i] = min(max(w[i], least), most)
 	}
@@ -283,7 +283,7 @@ func wrappedHeight(t *reports.Table, row reports.Row, widths []float64) float64 
 	lines := 1.0
 	for i, c := range row.Cells {
 		if i < len(t.Columns) && t.Columns[i].Wide && c.Kind == reports.TextCell {
-			lines = max(lines, math.Ceil(float64(utf8.RuneCountInString(c.Text))*1.08/widths[i]))
+			lines = max(lines, math.Ceil(float64(utf8.RuneCountInString(c.Text))/(widths[i]-1)))
 		}
 	}
 	if lines == 1 {
