@@ -35,3 +35,6 @@ func (*Server) EnsureDatabase(context.Context, string) error { return ErrUnsuppo
 
 // Stop returns ErrUnsupported.
 func (*Server) Stop(context.Context) error { return ErrUnsupported }
+
+// Sweep returns ErrUnsupported.
+func Sweep(string) error { return ErrUnsupported }

@@ -234,10 +234,6 @@ func removeIfThrowaway(spec wardenSpec) {
 	if !spec.Throwaway {
 		return
 	}
-	// Out of sight at once, so that a Start which waits for a lock in it makes its own.
-	gone := spec.Dir + ".gone"
-	if err := os.Rename(spec.Dir, gone); err == nil {
-		os.RemoveAll(gone)
-	}
+	removeFolder(spec.Dir) // whatever is left is the next Sweep's
 	os.RemoveAll(spec.Socket)
 }
