@@ -1,0 +1,5 @@
+package proof
+
+import "testing"
+
+func writeMethods(t *testing.T, header string, found map[string]*tally) { t.Helper() }
