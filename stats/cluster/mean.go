@@ -180,7 +180,7 @@ type ProportionResult struct {
 // observations, and never narrower than that of N independent ones. With no
 // event, or nothing but events, the clusters show no variation to estimate a design
 // effect from: the interval is then Wilson's for one observation a cluster, the most cautious design effect,
-// and a note says so.
+// and a note says so. Where every cluster is one observation the interval is the plain Wilson interval.
 //
 // The errors are stats.ErrNoData, stats.ErrOneGroup and stats.ErrLengths.
 //
@@ -225,13 +225,14 @@ func Proportion(events []bool, cluster []int, level float64) (ProportionResult, 
 	out.WaldT = interval("Wald, t on clusters − 1", p-t*out.SE, p+t*out.SE)
 	out.WilsonUnguarded = interval(method, math.NaN(), math.NaN())
 	effective := k
+	alone := count == len(events) // the ratio estimator's N/(N − 1) is no clustering
 	if total > 0 && total < len(events) {
 		ratio := out.SE / out.SENaive
 		out.DesignEffect = ratio * ratio
 		out.EffectiveN = n / out.DesignEffect
-		if effective = out.EffectiveN; out.DesignEffect <= 1 {
+		if effective = out.EffectiveN; alone || out.DesignEffect <= 1 {
 			effective = n
-			out.KeptPerEye = out.DesignEffect < 1
+			out.KeptPerEye = !alone && out.DesignEffect < 1
 		}
 		if !math.IsInf(out.EffectiveN, 1) {
 			lower, upper := wilson(p, out.EffectiveN, z)

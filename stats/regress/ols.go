@@ -91,7 +91,7 @@ func OLS(d *Design, level float64) (*Fit, error) {
 	for j, b := range ls.coef {
 		f.Coefficients = append(f.Coefficients, NewCoefficient(d.Names[j], b, f.Sigma*math.Sqrt(ls.cross.At(j, j)), f.DF, level))
 	}
-	f.summarise(y)
+	f.summarise()
 	return f, nil
 }
 
@@ -119,18 +119,15 @@ func (d *Design) collinear(column int) error {
 }
 
 // summarise fills in R², F and the likelihood.
-func (f *Fit) summarise(y []float64) {
+func (f *Fit) summarise() {
 	d, n := f.Design, float64(f.N)
 	p := float64(len(f.Coefficients))
 	constants := 0.0
 	if d.Formula.Intercept {
 		constants = 1
 	}
-	fitted := make([]float64, f.N)
-	for i := range fitted {
-		fitted[i] = y[i] - f.Residuals[i]
-	}
-	model := sumSquaresAbout(fitted, d.Formula.Intercept)
+	// The constant is the first column, so the rest of Q'y is about the mean.
+	model := dotPlain(f.ls.effects[int(constants):], f.ls.effects[int(constants):])
 	f.R2 = model / (model + f.RSS)
 	f.AdjR2 = 1 - (1-f.R2)*(n-constants)/f.DF
 	f.F, f.FP = math.NaN(), math.NaN()
@@ -148,22 +145,6 @@ func (f *Fit) summarise(y []float64) {
 	if f.Design.Missing > 0 {
 		f.Notes = append(f.Notes, fmt.Sprintf("%d rows with a missing value left out", f.Design.Missing))
 	}
-}
-
-// sumSquaresAbout returns Σ(x − mean)², or Σx² if about is false.
-func sumSquaresAbout(x []float64, about bool) float64 {
-	var mean, s doubled
-	if about {
-		for _, v := range x {
-			mean = mean.plus(double(v))
-		}
-		mean = mean.over(double(float64(len(x))))
-	}
-	for _, v := range x {
-		e := double(v).minus(mean)
-		s = s.plus(e.times(e))
-	}
-	return s.float()
 }
 
 // Coef returns the estimates in column order.
