@@ -89,6 +89,7 @@ func proposeSheet(b *strings.Builder, sheet *Sheet) (comma bool, err error) {
 		return false, nil
 	}
 	guesses, shape := guessColumns(headings, samples)
+	settle(guesses)
 	fmt.Fprintf(b, "[[sheet]]\nname = %q\nshape = %q              # guess: visit, eye, patient or measurement\n", sheet.Name, shape)
 	if skip > 0 {
 		fmt.Fprintf(b, "skip_rows = %d\n", skip)
@@ -127,6 +128,30 @@ func proposeSheet(b *strings.Builder, sheet *Sheet) (comma bool, err error) {
 	return comma, nil
 }
 
+// settle lets the columns of a sheet explain each other: a column of zones
+// makes the zone of a depth known, and the day on a sheet of events is that of
+// the onset.
+func settle(guesses []guess) {
+	has := map[string]bool{}
+	measures := false
+	for _, g := range guesses {
+		if g.field != nil {
+			has[g.field.Key] = true
+			measures = measures || g.field.role == measureRole || g.field.role == acuityRole
+		}
+	}
+	for i := range guesses {
+		g := &guesses[i]
+		switch {
+		case g.field == nil:
+		case g.field.Key == "demarcation.depth" && !has["demarcation.zone"]:
+			g.zone = "central"
+		case g.field.Key == "visit.on" && has["complication.kind"] && !has["complication.onset"] && !measures:
+			g.field = fieldByKey["complication.onset"]
+		}
+	}
+}
+
 // guess is what a column may be.
 type guess struct {
 	field    *Field
@@ -135,6 +160,7 @@ type guess struct {
 	notation string
 	words    map[string]string
 	why      string
+	zone     string
 	repeated bool
 }
 
@@ -149,8 +175,8 @@ func (g guess) toml() string {
 	if g.side != 0 {
 		parts = append(parts, fmt.Sprintf("side = %q", g.side))
 	}
-	if g.field.Key == "demarcation.depth" {
-		parts = append(parts, `zone = "central"`)
+	if g.zone != "" {
+		parts = append(parts, fmt.Sprintf("zone = %q", g.zone))
 	}
 	if len(g.words) > 0 {
 		var words []string
@@ -348,7 +374,7 @@ var usualHeadings = func() []usualHeading {
 		"visit.axis":               "axis|achse|axe|eje|ax",
 		"visit.k1":                 "k1|k flat|flat k|kf|r flat",
 		"visit.k2":                 "k2|k steep|steep k|ks|r steep",
-		"visit.steep_axis":         "steep axis|k axis|achse steil",
+		"visit.steep_axis":         "steep axis|axis k2|k axis|achse steil",
 		"visit.kmax":               "kmax|k max|kmax front|maximum k",
 		"visit.kmax_posterior":     "kmax back|posterior kmax|kmax posterior",
 		"visit.thinnest":           "thinnest|thinnest point|tct|pachy min|min pachy|dünnste stelle|pachymétrie minimale|paquimetría mínima|pachymetry",
@@ -360,8 +386,19 @@ var usualHeadings = func() []usualHeading {
 		"visit.cell_cv":            "cv|coefficient of variation",
 		"visit.hexagonality":       "hex|hexagonality|hexagonalität",
 		"visit.note":               "note|notes|comment|comments|bemerkung|remarque|observaciones",
-		"demarcation.depth":        "demarcation|demarcation line|demarcation depth|dl depth|demarkationslinie",
-		"complication.kind":        "complication|komplikation|complicación",
+		"demarcation.depth":        "demarcation depth|dl depth|depth|line depth|tiefe|profondeur|profundidad|demarkationslinie",
+		"demarcation.zone":         "zone|line zone|zona",
+		"demarcation.seen":         "line|line seen|demarcation|demarcation line|demarcation seen|linie|ligne|línea",
+		"demarcation.thickness":    "cornea|corneal thickness|thickness there",
+		"demarcation.observer":     "observer|beobachter|observateur|observador",
+		"complication.grade":       "grade|severity|schweregrad|gravité|gravedad",
+		"complication.action":      "action|measure taken|maßnahme|traitement donné",
+		"complication.resolved_on": "resolved|resolved on|abgeheilt|résolu",
+		"complication.outcome":     "outcome|ergebnis|issue finale|resultado",
+		"follow_up_end.on":         "left on|left follow up|end of follow up|last seen because",
+		"follow_up_end.reason":     "reason|reason for leaving|grund|motif|motivo",
+		"visit.cells_counted":      "cells|cells counted|gezählte zellen",
+		"complication.kind":        "complication|event|adverse event|komplikation|ereignis|événement|complicación",
 		"complication.onset":       "onset|complication date",
 		"pachymetry.before":        "pachy before|thickness before",
 		"pachymetry.after-removal": "pachy after removal|thickness after removal|after removal",
