@@ -1,0 +1,127 @@
+package export
+
+import (
+	"bytes"
+	"fmt"
+	"sort"
+	"unicode/utf8"
+
+	"github.com/xuri/excelize/v2"
+)
+
+// The limits of a worksheet.
+const (
+	maxSheetRows    = 1_048_576
+	maxSheetColumns = 16_384
+	maxCellRunes    = 32_767
+)
+
+// xlsxFile returns the tables as one workbook, a sheet each: numbers as
+// numbers, text as text, never a formula.
+func xlsxFile(tables []*Table, widths map[string]float64) ([]byte, error) {
+	f := excelize.NewFile()
+	defer f.Close()
+	heads, err := f.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"},
+		Border: []excelize.Border{{Type: "bottom", Color: "1F5C7A", Style: 1}}})
+	if err != nil {
+		return nil, fmt.Errorf("workbook: %w", err)
+	}
+	prose, err := f.NewStyle(&excelize.Style{Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"}})
+	if err != nil {
+		return nil, fmt.Errorf("workbook: %w", err)
+	}
+	for i, t := range tables {
+		if i == 0 {
+			err = f.SetSheetName("Sheet1", t.Name)
+		} else {
+			_, err = f.NewSheet(t.Name)
+		}
+		if err == nil {
+			style := 0
+			if t.Name == "codebook" {
+				style = prose
+			}
+			err = sheet(f, t, heads, style, widths)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("sheet %s: %w", t.Name, err)
+		}
+	}
+	if err := f.SetDocProps(&excelize.DocProperties{Title: "Research export", Creator: "Keratally", LastModifiedBy: "Keratally",
+		Created: noTime, Modified: noTime, Language: "en-GB"}); err != nil {
+		return nil, fmt.Errorf("workbook: %w", err)
+	}
+	if types := f.ContentTypes; types != nil { // filled from a map, in another order each time
+		sort.Slice(types.Defaults, func(i, j int) bool { return types.Defaults[i].Extension < types.Defaults[j].Extension })
+	}
+	var out bytes.Buffer
+	if err := f.Write(&out); err != nil {
+		return nil, fmt.Errorf("workbook: %w", err)
+	}
+	return out.Bytes(), nil
+}
+
+// noTime stands where a workbook must have a time: a clock would make every
+// file another, and the cut-off would give dates away.
+const noTime = "2000-01-01T00:00:00Z"
+
+func sheet(f *excelize.File, t *Table, heads, style int, widths map[string]float64) error {
+	if t.rows >= maxSheetRows || len(t.Columns) > maxSheetColumns {
+		return fmt.Errorf("%d rows and %d columns: a worksheet holds %d and %d: export as csv or parquet", t.rows, len(t.Columns), maxSheetRows-1, maxSheetColumns)
+	}
+	landscape, fit, high := "landscape", 1, 0
+	if err := f.SetPageLayout(t.Name, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &fit, FitToHeight: &high}); err != nil {
+		return err
+	}
+	yes := true
+	if err := f.SetSheetProps(t.Name, &excelize.SheetPropsOptions{FitToPage: &yes}); err != nil {
+		return err
+	}
+	w, err := f.NewStreamWriter(t.Name)
+	if err != nil {
+		return err
+	}
+	for i, c := range t.Columns {
+		width := max(10, float64(len(c.Name))*0.62+3)
+		if wide := widths[c.Name]; wide > 0 && t.Name == "codebook" {
+			width = wide
+		}
+		if err := w.SetColWidth(i+1, i+1, width); err != nil {
+			return err
+		}
+	}
+	if err := w.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}); err != nil {
+		return err
+	}
+	cells := make([]any, len(t.Columns))
+	for i, c := range t.Columns {
+		cells[i] = excelize.Cell{StyleID: heads, Value: c.Name}
+	}
+	if err := w.SetRow("A1", cells); err != nil {
+		return err
+	}
+	for row := range t.rows {
+		for i, c := range t.Columns {
+			switch {
+			case c.Missing(row):
+				cells[i] = nil
+			case c.Type == Text:
+				text := c.Text(row)
+				if utf8.RuneCountInString(text) > maxCellRunes {
+					return fmt.Errorf("row %d, column %s: a cell holds %d characters, found %d: export as csv or parquet", row+2, c.Name, maxCellRunes, utf8.RuneCountInString(text))
+				}
+				cells[i] = excelize.Cell{StyleID: style, Value: text}
+			default:
+				cells[i] = c.Number(row)
+			}
+		}
+		at, err := excelize.CoordinatesToCellName(1, row+2)
+		if err != nil {
+			return err
+		}
+		if err := w.SetRow(at, cells); err != nil {
+			return err
+		}
+	}
+	return w.Flush()
+}
