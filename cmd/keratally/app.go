@@ -22,7 +22,9 @@ type commandLine struct {
 	Demo      demoCmd      `cmd:"" help:"Draw an invented clinic, take in its spreadsheets and audit it: the whole job in one command."`
 	Intake    intakeCmd    `cmd:"" help:"Take spreadsheets in through a mapping; refused rows come back in a workbook."`
 	Audit     auditCmd     `cmd:"" help:"Write the audit workbook of a period."`
+	Compare   compareCmd   `cmd:"" help:"Compare groups of the clinic, or the clinic with published summaries."`
 	Snapshot  snapshotCmd  `cmd:"" help:"Freeze the registry at a cut-off into a file that reports can be made from later."`
+	Export    exportCmd    `cmd:"" help:"Release a cohort without identities for research, and write down that it was."`
 	Selfcheck selfcheckCmd `cmd:"" help:"Run the statistics against reference results, case by case."`
 	Migrate   migrateCmd   `cmd:"" help:"Bring the database to this program's schema; done by every command as needed."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
