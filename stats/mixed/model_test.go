@@ -1,11 +1,7 @@
 package mixed_test
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"path/filepath"
-	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -13,39 +9,17 @@ import (
 	"keratally/stats"
 	"keratally/stats/mixed"
 	"keratally/stats/regress"
+	"keratally/stats/regress/regresstest"
 )
 
-// table reads one of the open data sets kept with the selfcheck's cases: a
-// column is numeric if every value is, and empty is missing.
+// table reads the children of Potthoff and Roy, or an open data set kept with
+// the selfcheck's cases.
 func table(t *testing.T, name string) *regress.Frame {
 	t.Helper()
-	path := filepath.Join("..", "selfcheck", "reference", "datasets", name+".csv")
 	if name == "potthoff_roy" {
-		path = filepath.Join("testdata", name+".csv")
+		return regresstest.Read(t, "testdata/potthoff_roy.csv")
 	}
-	file, err := os.Open(path)
-	require.NoError(t, err)
-	defer file.Close()
-	records, err := csv.NewReader(file).ReadAll()
-	require.NoError(t, err)
-	frame := regress.NewFrame(len(records) - 1)
-	for j, title := range records[0] {
-		numbers, texts, numeric := make([]float64, len(records)-1), make([]string, len(records)-1), true
-		for i, r := range records[1:] {
-			texts[i] = r[j]
-			v, err := strconv.ParseFloat(r[j], 64)
-			if r[j] == "" {
-				v, err = math.NaN(), nil
-			}
-			numbers[i], numeric = v, numeric && err == nil
-		}
-		if numeric {
-			require.NoError(t, frame.AddNumbers(title, numbers))
-		} else {
-			require.NoError(t, frame.AddFactor(title, texts))
-		}
-	}
-	return frame
+	return regresstest.Reference(t, name)
 }
 
 func design(t *testing.T, frame *regress.Frame, formula string) *regress.Design {

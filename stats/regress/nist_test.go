@@ -1,10 +1,7 @@
 package regress_test
 
 import (
-	"encoding/csv"
 	"math"
-	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -12,28 +9,8 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"keratally/stats/regress"
+	"keratally/stats/regress/regresstest"
 )
-
-// nist reads a data set of the NIST Statistical Reference Datasets, kept with
-// the reference cases of the selfcheck.
-func nist(t *testing.T, name string) *regress.Frame {
-	t.Helper()
-	file, err := os.Open(filepath.Join("..", "selfcheck", "reference", "datasets", "nist_"+name+".csv"))
-	require.NoError(t, err)
-	defer file.Close()
-	records, err := csv.NewReader(file).ReadAll()
-	require.NoError(t, err)
-	f := regress.NewFrame(len(records) - 1)
-	for j, title := range records[0] {
-		values := make([]float64, len(records)-1)
-		for i, r := range records[1:] {
-			values[i], err = strconv.ParseFloat(strings.TrimSpace(r[j]), 64)
-			require.NoError(t, err)
-		}
-		require.NoError(t, f.AddNumbers(title, values))
-	}
-	return f
-}
 
 // digits is the number of significant digits to which got agrees with want.
 func digits(got, want float64) float64 {
@@ -81,7 +58,7 @@ func TestNISTLinearRegression(t *testing.T) {
 		t.Run(tt.set, func(t *testing.T) {
 			f, err := regress.ParseFormula(tt.formula)
 			require.NoError(t, err)
-			d, err := f.Design(nist(t, tt.set))
+			d, err := f.Design(regresstest.Reference(t, "nist_"+tt.set))
 			require.NoError(t, err)
 			fit, err := regress.OLS(d, 0.95)
 			require.NoError(t, err)

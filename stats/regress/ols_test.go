@@ -1,12 +1,8 @@
 package regress_test
 
 import (
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
-	"path/filepath"
-	"strconv"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -14,34 +10,8 @@ import (
 
 	"keratally/stats"
 	"keratally/stats/regress"
+	"keratally/stats/regress/regresstest"
 )
-
-// simulated reads the simulated eyes kept with the selfcheck's cases.
-func simulated(t *testing.T) *regress.Frame {
-	t.Helper()
-	file, err := os.Open(filepath.Join("..", "selfcheck", "reference", "datasets", "cxl_demo_wide.csv"))
-	require.NoError(t, err)
-	defer file.Close()
-	records, err := csv.NewReader(file).ReadAll()
-	require.NoError(t, err)
-	frame := regress.NewFrame(len(records) - 1)
-	for j, title := range records[0] {
-		numbers, texts, numeric := make([]float64, len(records)-1), make([]string, len(records)-1), true
-		for i, r := range records[1:] {
-			texts[i], numbers[i] = r[j], math.NaN()
-			if r[j] != "" {
-				v, err := strconv.ParseFloat(r[j], 64)
-				numbers[i], numeric = v, numeric && err == nil
-			}
-		}
-		if numeric {
-			require.NoError(t, frame.AddNumbers(title, numbers))
-		} else {
-			require.NoError(t, frame.AddFactor(title, texts))
-		}
-	}
-	return frame
-}
 
 func ols(t require.TestingT, frame *regress.Frame, formula string, options ...regress.Option) *regress.Fit {
 	f, err := regress.ParseFormula(formula)
@@ -56,7 +26,7 @@ func ols(t require.TestingT, frame *regress.Frame, formula string, options ...re
 // R 4.2.2, car 3.1-1: lm(kmax_m12 ~ kmax_m0 + arm * site, data), summary(),
 // anova(), Anova(type = 2), and Anova(type = 3) with contr.sum for both factors.
 func TestAncovaAndAnova(t *testing.T) {
-	frame := simulated(t)
+	frame := regresstest.Reference(t, "cxl_demo_wide")
 	const formula = "kmax_m12 ~ kmax_m0 + arm * site"
 	o := ols(t, frame, formula)
 	for j, want := range []struct{ b, se, t, p float64 }{
@@ -92,7 +62,7 @@ func TestAncovaAndAnova(t *testing.T) {
 
 // R 4.2.2, emmeans 1.8.4-1: emmeans(m, ~ arm), pairs(emmeans(m, ~ site), adjust = "tukey").
 func TestMarginalMeans(t *testing.T) {
-	o := ols(t, simulated(t), "kmax_m12 ~ kmax_m0 + arm * site")
+	o := ols(t, regresstest.Reference(t, "cxl_demo_wide"), "kmax_m12 ~ kmax_m0 + arm * site")
 	means, err := o.Means("~ arm")
 	require.NoError(t, err)
 	for i, want := range [][]float64{{53.4693682490, 0.163097792422, 53.1441604874, 53.7945760105}, {53.4016800762, 0.140197768496, 53.1221336655, 53.6812264869}} {
@@ -211,7 +181,7 @@ func TestShiftAndScale(t *testing.T) {
 // The plain and the doubled arithmetic agree on a large design: the same rows
 // 2000 times over have the same coefficients.
 func TestLargeDesign(t *testing.T) {
-	base := simulated(t)
+	base := regresstest.Reference(t, "cxl_demo_wide")
 	small := ols(t, base, "kmax_m12 ~ kmax_m0 + age")
 	const times = 2000
 	var y, x, age []float64
