@@ -41,6 +41,9 @@ func Jackknife(x []float64, statistic func([]float64) float64) (Jackknifed, erro
 func jackknifeOf(estimate float64, leaveOut []float64) Jackknifed {
 	n := float64(len(leaveOut))
 	centre := sum.Mean(leaveOut)
+	if slices.Min(leaveOut) == slices.Max(leaveOut) {
+		centre = leaveOut[0] // not the rounding of their mean
+	}
 	var squares, cubes float64
 	for _, v := range leaveOut {
 		d := centre - v

@@ -38,6 +38,16 @@ func TestBootstrapSEOfMedianAgainstR(t *testing.T) {
 	require.InEpsilon(t, 1.1602866908741887, b.SE, 0.015)
 }
 
+// Leave-one-out estimates that are all equal have no spread, whatever the
+// rounding of their mean: the median of ten equal values but two.
+func TestJackknifeOfEqualEstimates(t *testing.T) {
+	x := []float64{0.1, 0.62, 0.62, 0.62, 0.62, 0.62, 0.62, 0.62, 0.62, 0.62, 3}
+	j, err := Jackknife(x, func(v []float64) float64 { return slices.Sorted(slices.Values(v))[len(v)/2] })
+	require.NoError(t, err)
+	require.Zero(t, j.SE)
+	require.Zero(t, j.Acceleration)
+}
+
 // By hand: leave-one-out means of n values are (n·mean − x)/(n − 1), so the
 // jackknife SE of a mean is SD/√n and its acceleration Σd³/(6(Σd²)^1.5).
 func TestJackknifeOfMeanByHand(t *testing.T) {
