@@ -220,7 +220,7 @@ var countsMethods = map[string]method{
 			}
 			return append(all, dist.RankSumCDF(a, min(n1, 20), min(n2, 20)), float64(dist.SignedRankQuantile(0.1, n1))), nil
 		}},
-	"dist Tukey": {digits: tail, covers: []string{"dist.TukeySF", "dist.TukeyCDF"}, ours: func(s *dataSet) ([]float64, error) {
+	"dist Tukey": {digits: closed, slack: 1e-13, covers: []string{"dist.TukeySF", "dist.TukeyCDF"}, ours: func(s *dataSet) ([]float64, error) {
 		a, _ := s.counts()
 		return []float64{dist.TukeySF(1+a.Proportion()*4, 3, float64(a.N+2)), dist.TukeyCDF(3.3, 5, float64(a.N+2))}, nil
 	}},
@@ -233,6 +233,6 @@ var countsMethods = map[string]method{
 func differenceTest(corrected bool) method {
 	return ofCounts(tail, func(a, b proportion.Count, s *dataSet) ([]float64, error) {
 		r, err := proportion.DifferenceTest(a, b, s.alt(), level, corrected)
-		return nums(err, r.Stat, r.P, r.Interval.Lower, r.Interval.Upper)
+		return nums(err, r.Stat*r.Stat, r.P)
 	})
 }

@@ -37,6 +37,12 @@ func joined(families ...map[string]method) map[string]method {
 	return all
 }
 
+// within lets numbers differ by as much as the reference itself may be off.
+func (m method) within(slack float64) method {
+	m.slack = slack
+	return m
+}
+
 // nums returns the numbers, or the error of the method that made them.
 func nums(err error, x ...float64) ([]float64, error) { return x, err }
 
@@ -363,11 +369,18 @@ var groupsMethods = map[string]method{
 	"groups.FlignerKilleen": ofAll(tail, false, chiSquared(groups.FlignerKilleen)),
 	"groups.BrownForsythe":  ofAll(tail, false, fTest(groups.BrownForsythe)),
 	"groups.Levene":         ofAll(tail, false, fTest(groups.Levene)),
-	"groups.Tukey": ofAll(tail, false, func(g []groups.Group) ([]float64, error) {
+	"groups.Tukey": ofAll(tail, false, func(g []groups.Group) (all []float64, err error) {
 		pairs, err := groups.Tukey(g, level)
-		var all []float64
 		for _, p := range pairs {
-			all = append(all, p.Difference, p.Adjusted, p.Interval.Lower, p.Interval.Upper)
+			all = append(all, p.Difference, p.Adjusted)
+		}
+		return all, err
+	}).within(1e-13),
+	// qtukey stops at about 1e-7.
+	"groups.Tukey limits": ofAll(iterative, false, func(g []groups.Group) (all []float64, err error) {
+		pairs, err := groups.Tukey(g, level)
+		for _, p := range pairs {
+			all = append(all, p.Interval.Lower, p.Interval.Upper)
 		}
 		return all, err
 	}),
