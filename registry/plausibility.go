@@ -131,8 +131,10 @@ func DoubtsBetween(earlier, later *VisitPart, list []Doubt) []Doubt {
 }
 
 // Doubts appends what is unusual in the columns of a record whose bits are set
-// in given, and between them.
-func (p *Part) Doubts(given uint32, list []Doubt) []Doubt {
+// in given, and between them. plan is the protocol of the treatment that the
+// record is or belongs to, nil where there is none: what a protocol plans is
+// not unusual.
+func (p *Part) Doubts(given uint32, plan *Part, list []Doubt) []Doubt {
 	known := plausibleParts[p.Kind]
 	for i, c := range p.Kind.Info().Columns {
 		usual, ok := known[c.Key]
@@ -145,13 +147,13 @@ func (p *Part) Doubts(given uint32, list []Doubt) []Doubt {
 		if len(usual.OneOf) > 0 {
 			fits = slices.Contains(usual.OneOf, x)
 		}
-		if !fits {
+		if !fits && !(p.Kind == PachymetryRecord && p.beforeSwelling(plan)) {
 			list = append(list, Doubt{c.Key, measure.Steps(v.Num).Text(c.Unit), unusual(c.Key, measure.Steps(v.Num).Text(c.Unit), c.Unit, usual)})
 		}
 	}
 	switch p.Kind {
 	case TreatmentRecord:
-		list = p.lightDoubts(given, list)
+		list = p.lightDoubts(given, plan, list)
 	case DemarcationRecord:
 		depth, thickness := p.Get("depth"), p.Get("thickness")
 		if depth.Given && thickness.Given && depth.Num*10 > thickness.Num*9 {
@@ -164,7 +166,7 @@ func (p *Part) Doubts(given uint32, list []Doubt) []Doubt {
 // lightDoubts compares the fluence as entered with irradiance × exposure ×
 // duty ÷ 1000, within 2 per cent (common practice), and asks about an unusual
 // age.
-func (p *Part) lightDoubts(given uint32, list []Doubt) []Doubt {
+func (p *Part) lightDoubts(given uint32, plan *Part, list []Doubt) []Doubt {
 	steps := func(key string) measure.Steps {
 		if v := p.Get(key); v.Given {
 			return measure.Steps(v.Num)
@@ -172,6 +174,11 @@ func (p *Part) lightDoubts(given uint32, list []Doubt) []Doubt {
 		return measure.None
 	}
 	light := Light{IrradianceE2: steps("irradiance"), ExposureS: steps("exposure"), PulseOnMs: steps("pulse_on"), PulseOff: steps("pulse_off"), FluenceE2: steps("fluence")}
+	if plan != nil && light.PulseOnMs == measure.None && light.PulseOff == measure.None { // given as planned where the sheet says nothing
+		if on, off := plan.Get("pulse_on"), plan.Get("pulse_off"); on.Given && off.Given {
+			light.PulseOnMs, light.PulseOff = measure.Steps(on.Num), measure.Steps(off.Num)
+		}
+	}
 	computed, ok := light.Fluence()
 	column, _ := TreatmentRecord.ColumnOf("fluence")
 	if ok && light.FluenceE2 != measure.None && given>>column&1 == 1 {
@@ -188,4 +195,17 @@ func (p *Part) lightDoubts(given uint32, list []Doubt) []Doubt {
 		}
 	}
 	return list
+}
+
+// swelling lists the vehicles that thicken a cornea during the soak.
+var swelling = []string{"hpmc", "isotonic", "hypo-osmolar"}
+
+// beforeSwelling reports whether a thickness was measured before a vehicle
+// that swells the cornea had worked: a thin cornea is then what the plan is for.
+func (p *Part) beforeSwelling(plan *Part) bool {
+	if plan == nil || !slices.Contains(swelling, plan.Get("vehicle").Text) {
+		return false
+	}
+	step := p.Get("step").Text
+	return step == "before" || step == "after-removal"
 }

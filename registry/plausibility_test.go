@@ -75,6 +75,45 @@ func TestFluenceIsComparedWithWhatIrradianceAndExposureGive(t *testing.T) {
 			require.True(t, ok)
 			p.Values[i] = Value{Given: true, Num: n}
 		}
-		require.Equal(t, doubted, len(p.Doubts(1<<32-1, nil)) > 0, "%d", fluence)
+		require.Equal(t, doubted, len(p.Doubts(1<<32-1, nil, nil)) > 0, "%d", fluence)
+	}
+}
+
+// A treatment under a pulsed protocol that says nothing of pulses was given as
+// planned: 30 mW/cm² for 480 s, half of it dark, is 7.2 J/cm² (30·480·0.5/1000).
+func TestPulsesOfTheProtocolCount(t *testing.T) {
+	set := func(p *Part, values map[string]int32) {
+		for key, n := range values {
+			i, ok := p.Kind.ColumnOf(key)
+			require.True(t, ok)
+			p.Values[i] = Value{Given: true, Num: n}
+		}
+	}
+	treatment, plan := NewPart(TreatmentRecord, nil), NewPart(ProtocolRecord, nil)
+	set(treatment, map[string]int32{"irradiance": 3000, "exposure": 480, "fluence": 720})
+	require.Len(t, treatment.Doubts(1<<32-1, nil, nil), 1)
+	set(plan, map[string]int32{"pulse_on": 1000, "pulse_off": 1000})
+	require.Empty(t, treatment.Doubts(1<<32-1, plan, nil))
+}
+
+// A thin cornea before a swelling solution is what the solution is for; after
+// it, and under a vehicle that thins, it is asked about.
+func TestThinBeforeSwellingIsNotAskedAbout(t *testing.T) {
+	text := func(p *Part, key, word string) {
+		i, ok := p.Kind.ColumnOf(key)
+		require.True(t, ok)
+		p.Values[i] = Value{Given: true, Text: word}
+	}
+	for _, tt := range []struct {
+		vehicle, step string
+		asked         bool
+	}{{"hypo-osmolar", "after-removal", false}, {"hypo-osmolar", "minimum", true}, {"dextran", "after-removal", true}} {
+		plan, p := NewPart(ProtocolRecord, nil), NewPart(PachymetryRecord, nil)
+		text(plan, "vehicle", tt.vehicle)
+		text(p, "step", tt.step)
+		i, ok := PachymetryRecord.ColumnOf("thickness")
+		require.True(t, ok)
+		p.Values[i] = Value{Given: true, Num: 380}
+		require.Equal(t, tt.asked, len(p.Doubts(1<<32-1, plan, nil)) > 0, "%s, %s", tt.vehicle, tt.step)
 	}
 }

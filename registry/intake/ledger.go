@@ -9,17 +9,18 @@ import (
 // ledger is what is known of the patients of a file: what the registry holds
 // of them and what the rows read so far have given.
 type ledger struct {
-	today    registry.Date
-	centre   registry.ID
-	ids      *registry.IDs
-	patients map[string]*registry.Part
-	eyes     [][2]*registry.Part     // by Seq of the patient
-	visits   [][]*registry.VisitPart // by Seq of the eye
-	treated  [][]*registry.Part      // treatments by Seq of the eye
-	index    map[partKey]*registry.Part
-	latest   map[string]*registry.Part // protocols by code, of the highest version
-	seq      [registry.NumKinds]int32
-	slab     []registry.VisitPart
+	today     registry.Date
+	centre    registry.ID
+	ids       *registry.IDs
+	patients  map[string]*registry.Part
+	eyes      [][2]*registry.Part     // by Seq of the patient
+	visits    [][]*registry.VisitPart // by Seq of the eye
+	treated   [][]*registry.Part      // treatments by Seq of the eye
+	index     map[partKey]*registry.Part
+	latest    map[string]*registry.Part // protocols by code, of the highest version
+	protocols map[string]*registry.Part // by identity
+	seq       [registry.NumKinds]int32
+	slab      []registry.VisitPart
 
 	newParts, dirtyParts   []*registry.Part
 	newVisits, dirtyVisits []*registry.VisitPart
@@ -43,7 +44,7 @@ type originKey struct {
 func newLedger(today registry.Date, ids *registry.IDs) *ledger {
 	return &ledger{
 		today: today, ids: ids, patients: map[string]*registry.Part{}, index: map[partKey]*registry.Part{},
-		latest: map[string]*registry.Part{}, origin: map[originKey]registry.Source{},
+		latest: map[string]*registry.Part{}, protocols: map[string]*registry.Part{}, origin: map[originKey]registry.Source{},
 	}
 }
 
@@ -82,6 +83,7 @@ func (l *ledger) register(p *registry.Part) {
 	case registry.TreatmentRecord:
 		l.treated[p.Parent.Seq] = append(l.treated[p.Parent.Seq], p)
 	case registry.ProtocolRecord:
+		l.protocols[p.ID.String()] = p
 		if known := l.latest[p.Values[0].Text]; known == nil || known.Values[1].Num < p.Values[1].Num {
 			l.latest[p.Values[0].Text] = p
 		}
@@ -179,7 +181,7 @@ func (l *ledger) delivery() *registry.Delivery {
 	var doubts []registry.Doubt
 	for _, list := range [][]*registry.Part{d.NewParts, d.ChangedParts} {
 		for _, p := range list {
-			if doubts = p.Doubts(p.Given, doubts[:0]); len(doubts) > 0 {
+			if doubts = p.Doubts(p.Given, l.plan(p), doubts[:0]); len(doubts) > 0 {
 				l.ask(d, p.Kind.Info().Table, eyeOf(p), recordID(p), doubts)
 			}
 		}
@@ -195,6 +197,17 @@ func (l *ledger) delivery() *registry.Delivery {
 		}
 	}
 	return d
+}
+
+// plan returns the protocol of the treatment that a record is or belongs to;
+// nil where there is none.
+func (l *ledger) plan(p *registry.Part) *registry.Part {
+	for ; p != nil; p = p.Parent {
+		if p.Kind == registry.TreatmentRecord {
+			return l.protocols[p.Get("protocol").Text]
+		}
+	}
+	return nil
 }
 
 // delivered marks everything as written.
