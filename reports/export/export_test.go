@@ -135,11 +135,13 @@ var tables = []string{"episodes", "measurements", "demarcation", "complications"
 func TestSameBytes(t *testing.T) {
 	for _, format := range []string{export.CSV, export.XLSX, export.Parquet} {
 		first := filesOf(t, options(format))
-		second := filesOf(t, options(format))
-		for name, content := range first {
-			require.True(t, bytes.Equal(content, second[name]), "%s of %s", name, format)
+		for range 4 { // the order of a map is seldom the same four times
+			second := filesOf(t, options(format))
+			for name, content := range first {
+				require.True(t, bytes.Equal(content, second[name]), "%s of %s", name, format)
+			}
+			require.Len(t, second, len(first))
 		}
-		require.Len(t, second, len(first))
 	}
 	other := options(export.CSV)
 	other.Key = []byte("another key of another export")
