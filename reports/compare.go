@@ -9,7 +9,6 @@ import (
 	"keratally/registry"
 	"keratally/registry/snapshot"
 	"keratally/stats"
-	"keratally/stats/multiplicity"
 	"keratally/stats/propensity"
 )
 
@@ -239,35 +238,21 @@ func (c *Comparison) group() error {
 // holm adjusts the headline p values of everything but the primary measure's
 // as one family.
 func (c *Comparison) holm() error {
-	var p []float64
-	var to []*float64
-	take := func(value float64, err error, at *float64) {
-		*at = math.NaN()
-		if err == nil && !math.IsNaN(value) {
-			p, to = append(p, value), append(to, at)
-		}
-	}
+	var family holmFamily
 	for i := range c.Secondary {
 		for j := range c.Secondary[i].Contrasts {
 			k := &c.Secondary[i].Contrasts[j]
-			take(k.Headline.P, k.HeadlineErr, &k.Holm)
+			family.add(k.Headline.P, k.HeadlineErr, &k.Holm)
 		}
 	}
 	for i := range c.Rates {
 		for j := range c.Rates[i].Contrasts {
 			k := &c.Rates[i].Contrasts[j]
-			take(k.Headline.P, k.HeadlineErr, &k.Holm)
+			family.add(k.Headline.P, k.HeadlineErr, &k.Holm)
 		}
 	}
-	if len(p) == 0 {
-		return nil
-	}
-	adjusted, err := multiplicity.Holm(p)
-	if err != nil {
+	if err := family.adjust(); err != nil {
 		return fmt.Errorf("secondary measures: %w", err)
-	}
-	for i, at := range to {
-		*at = adjusted[i]
 	}
 	return nil
 }

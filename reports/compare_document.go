@@ -34,7 +34,7 @@ const nothingToCompare = "The cohort holds no eye of these groups. Widen the coh
 
 // summary answers the question in sentences, with the differences beside.
 func (c *Comparison) summary() Section {
-	sec := Section{Name: "Summary", Title: "Comparison by " + c.Spec.By, Lead: c.Sentences(), Empty: nothingToCompare}
+	sec := Section{Name: "Summary", Title: "Comparison by " + c.Spec.By, Lead: c.lead(), Empty: nothingToCompare}
 	f := formatOf(c.Spec.Measure)
 	t := &Table{Columns: []Column{{Key: "difference", Head: "difference in change of " + heading(c.Spec.Measure), Wide: true}, {Key: "how", Head: "how"},
 		{Key: "estimate", Head: "difference", Format: f, Help: "Change in the later group minus change in the earlier one."},
@@ -48,7 +48,7 @@ func (c *Comparison) summary() Section {
 				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(e.err))
 			} else {
 				row.Cells = append(row.Cells, resultCells(e.r)...)
-				row.Cells = append(row.Cells, Count(e.r.N), Text(c.Verdict(&c.Primary, k, e.r)))
+				row.Cells = append(row.Cells, Count(e.r.N), Text(c.Verdict(&c.Primary, k, e.r, e.holm)))
 			}
 			t.Rows = append(t.Rows, row)
 		}
@@ -70,11 +70,12 @@ func (c *Comparison) summary() Section {
 type named struct {
 	name string
 	r    stats.Result
+	holm float64 // p adjusted for all pairs of groups
 	err  error
 }
 
 func (c *Comparison) estimates(k *Contrast) []named {
-	return []named{{"unadjusted", k.Headline, k.HeadlineErr}, {"adjusted", k.Adjusted, k.AdjustedErr}, {"weighted", k.Weighted, k.WeightedErr}}
+	return []named{{"unadjusted", k.Headline, k.PairHolm, k.HeadlineErr}, {"adjusted", k.Adjusted, k.AdjustedHolm, k.AdjustedErr}, {"weighted", k.Weighted, k.WeightedHolm, k.WeightedErr}}
 }
 
 // resultCells are estimate, limits and p.

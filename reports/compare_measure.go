@@ -56,6 +56,7 @@ type Contrast struct {
 	Headline                    stats.Result // allows for two eyes of a patient
 	HeadlineErr                 error
 	PairHolm                    float64 // headline p adjusted for all pairs of groups; NaN with two groups
+	AdjustedHolm, WeightedHolm  float64 // the same of the adjusted and the weighted p
 	Holm                        float64 // headline p adjusted for all secondary measures; NaN for the primary
 	Adjusted                    stats.Result
 	AdjustedErr                 error
@@ -111,7 +112,7 @@ func (c *Comparison) measure(q registry.Quantity, primary bool) (MeasureComparis
 			c.weigh(&m, &m.Contrasts[i])
 		}
 	}
-	return m, nil
+	return m, c.pairHolm(&m)
 }
 
 func (c *Comparison) measureGroup(q registry.Quantity, i int) (MeasureGroup, error) {
@@ -154,7 +155,8 @@ func unitOf(q registry.Quantity) float64 {
 }
 
 func (c *Comparison) perEyeContrast(m *MeasureComparison, i, j int) Contrast {
-	k := Contrast{First: i, Second: j, PairHolm: math.NaN(), Holm: math.NaN()}
+	k := Contrast{First: i, Second: j, PairHolm: math.NaN(), AdjustedHolm: math.NaN(), WeightedHolm: math.NaN(), Holm: math.NaN()}
+	k.Adjusted, k.Weighted = stats.NewResult("", 0), stats.NewResult("", 0) // of secondary measures there is none
 	if err := c.small(m, i, j); err != nil {
 		k.WelchErr, k.MannWhitneyErr, k.ShiftErr, k.HeadlineErr = err, err, err, err
 		k.AdjustedErr, k.WeightedErr, k.BalanceErr, k.DetectableErr = err, err, err, err
@@ -205,7 +207,7 @@ func (c *Comparison) headlines(m *MeasureComparison) error {
 			}
 		}
 		m.MixedF, m.MixedFErr = m.WelchAnova, m.WelchAnovaErr
-		return c.pairHolm(m)
+		return nil
 	}
 	rows, err := c.rows(m, in, nil)
 	if err != nil {
@@ -234,7 +236,7 @@ func (c *Comparison) headlines(m *MeasureComparison) error {
 			}
 		}
 	}
-	return c.pairHolm(m)
+	return nil
 }
 
 // groupF is the F test of the groups in a mixed model.
@@ -253,27 +255,53 @@ func groupF(fit *mixed.Fit) (stats.Result, error) {
 	return stats.Result{}, stats.ErrOneGroup
 }
 
-// pairHolm adjusts the headline p values of several pairs of groups.
+// pairHolm adjusts the p values of several pairs of groups, of each way of
+// estimating by itself.
 func (c *Comparison) pairHolm(m *MeasureComparison) error {
 	if len(m.Contrasts) < 2 {
 		return nil
 	}
-	var p []float64
-	var at []int
-	for i := range m.Contrasts {
-		if m.Contrasts[i].HeadlineErr == nil {
-			p, at = append(p, m.Contrasts[i].Headline.P), append(at, i)
+	for _, of := range []func(k *Contrast) (p float64, err error, to *float64){
+		func(k *Contrast) (float64, error, *float64) { return k.Headline.P, k.HeadlineErr, &k.PairHolm },
+		func(k *Contrast) (float64, error, *float64) { return k.Adjusted.P, k.AdjustedErr, &k.AdjustedHolm },
+		func(k *Contrast) (float64, error, *float64) { return k.Weighted.P, k.WeightedErr, &k.WeightedHolm },
+	} {
+		var family holmFamily
+		for i := range m.Contrasts {
+			p, err, to := of(&m.Contrasts[i])
+			family.add(p, err, to)
+		}
+		if err := family.adjust(); err != nil {
+			return fmt.Errorf("pairs of groups in %s: %w", m.Quantity, err)
 		}
 	}
-	if len(p) == 0 {
+	return nil
+}
+
+// holmFamily is p values that are adjusted together.
+type holmFamily struct {
+	p  []float64
+	to []*float64
+}
+
+// add takes a p value into the family; one that there is none of stays NaN.
+func (f *holmFamily) add(p float64, err error, to *float64) {
+	*to = math.NaN()
+	if err == nil && !math.IsNaN(p) {
+		f.p, f.to = append(f.p, p), append(f.to, to)
+	}
+}
+
+func (f *holmFamily) adjust() error {
+	if len(f.p) == 0 {
 		return nil
 	}
-	adjusted, err := multiplicity.Holm(p)
+	adjusted, err := multiplicity.Holm(f.p)
 	if err != nil {
-		return fmt.Errorf("pairs of groups in %s: %w", m.Quantity, err)
+		return err
 	}
-	for i, k := range at {
-		m.Contrasts[k].PairHolm = adjusted[i]
+	for i, at := range f.to {
+		*at = adjusted[i]
 	}
 	return nil
 }

@@ -24,37 +24,77 @@ func unitAfter(m *MeasureComparison) string {
 
 // Sentences says what was and what was not shown, in order of weight.
 func (c *Comparison) Sentences() []string {
-	o := c.Source.Outcomes
-	if len(o.Episodes) == 0 {
+	if len(c.Source.Outcomes.Episodes) == 0 {
 		return []string{"The cohort holds no eye, so there is nothing to compare."}
 	}
+	m := &c.Primary
+	if len(m.Contrasts) > saidOneByOne {
+		return c.lead()
+	}
+	out := c.opening()
+	for i := range m.Contrasts {
+		out = append(out, c.contrastSentences(m, &m.Contrasts[i])...)
+	}
+	return c.closing(out)
+}
+
+// saidOneByOne is how many groups or pairs are said in sentences of their own.
+const saidOneByOne = 3
+
+// lead is Sentences cut to what the head of a sheet has room for: estimates
+// beside the headline stand in the table below it.
+func (c *Comparison) lead() []string {
+	if len(c.Source.Outcomes.Episodes) == 0 || len(c.Groups) < 2 {
+		return c.Sentences()
+	}
+	m := &c.Primary
+	out := c.opening()
+	if len(c.Groups) > saidOneByOne {
+		out = []string{out[0], out[len(out)-1]} // the groups stand on the sheet Unadjusted
+	}
+	if len(m.Contrasts) > saidOneByOne {
+		out = append(out, fmt.Sprintf("%d pairs were compared: the differences stand in the table, p values for all pairs together on the sheet Unadjusted.", len(m.Contrasts)))
+		return c.closing(out)
+	}
+	for i := range m.Contrasts {
+		k := &m.Contrasts[i]
+		if k.HeadlineErr != nil {
+			out = append(out, fmt.Sprintf("Difference in change, %s: %s.", c.name(k), k.HeadlineErr))
+			continue
+		}
+		out = append(out, fmt.Sprintf("Difference in change, %s, unadjusted: %s. %s", c.name(k), c.estimate(m, k.Headline, k.PairHolm), c.Verdict(m, k, k.Headline, k.PairHolm)))
+	}
+	return c.closing(out)
+}
+
+// opening says who was compared and how each group changed.
+func (c *Comparison) opening() []string {
 	m := &c.Primary
 	out := []string{c.whoSentence()}
 	for i := range m.Groups {
 		out = append(out, c.groupSentence(m, i))
 	}
-	if len(c.Groups) < 2 {
-		return append(out, "A comparison needs two groups: name them with --groups, or choose another --by.")
-	}
-	if len(c.Groups) > 2 {
+	switch {
+	case len(c.Groups) < 2:
+		out = append(out, "A comparison needs two groups: name them with --groups, or choose another --by.")
+	case len(c.Groups) > 2:
 		out = append(out, c.togetherSentence(m))
 	}
-	for i := range m.Contrasts {
-		out = append(out, c.contrastSentences(m, &m.Contrasts[i])...)
+	return out
+}
+
+// closing adds what is secondary, and that nobody was drawn by lot.
+func (c *Comparison) closing(out []string) []string {
+	if len(c.Groups) < 2 {
+		return out
 	}
-	out = append(out, c.rateSentence(), c.secondarySentence(), fmt.Sprintf(
-		"Who got which %s was never random: groups can differ in what was recorded (see Groups and Balance) and in what was not, and no method here mends the second.", byWord(c.Spec.By)))
-	return dropEmpty(out)
+	return dropEmpty(append(out, c.rateSentence(), c.secondarySentence(), fmt.Sprintf(
+		"Who got which %s was never random: groups can differ in what was recorded (see Groups and Balance) and in what was not, and no method here mends the second.", byWord(c.Spec.By))))
 }
 
 func byWord(by string) string {
-	switch by {
-	case "clinician":
-		return "clinician"
-	case "centre", "period":
+	if by == "centre" || by == "period" {
 		return "treatment in which " + by
-	case "protocol":
-		return "protocol"
 	}
 	return by
 }
@@ -124,17 +164,18 @@ func (c *Comparison) contrastSentences(m *MeasureComparison, k *Contrast) []stri
 	if k.HeadlineErr != nil {
 		return []string{fmt.Sprintf("%s: %s.", what, k.HeadlineErr)}
 	}
-	out := []string{fmt.Sprintf("%s, unadjusted: %s. %s", what, c.estimate(m, k.Headline, k.PairHolm), c.Verdict(m, k, k.Headline))}
+	out := []string{fmt.Sprintf("%s, unadjusted: %s. %s", what, c.estimate(m, k.Headline, k.PairHolm), c.Verdict(m, k, k.Headline, k.PairHolm))}
 	for _, other := range []struct {
 		name string
 		r    stats.Result
+		holm float64
 		err  error
-	}{{"adjusted for " + c.covariateWords(m), k.Adjusted, k.AdjustedErr}, {"with " + c.Spec.Target.String(), k.Weighted, k.WeightedErr}} {
+	}{{"adjusted for " + c.covariateWords(m), k.Adjusted, k.AdjustedHolm, k.AdjustedErr}, {"with " + c.Spec.Target.String(), k.Weighted, k.WeightedHolm, k.WeightedErr}} {
 		if other.err != nil {
 			out = append(out, fmt.Sprintf("%s, %s: %s.", what, other.name, other.err))
 			continue
 		}
-		out = append(out, fmt.Sprintf("%s, %s: %s. %s", what, other.name, c.estimate(m, other.r, math.NaN()), c.Verdict(m, k, other.r)))
+		out = append(out, fmt.Sprintf("%s, %s: %s. %s", what, other.name, c.estimate(m, other.r, other.holm), c.Verdict(m, k, other.r, other.holm)))
 	}
 	if k.DetectableErr == nil {
 		out = append(out, fmt.Sprintf("With these numbers a true difference of %s%s would have been shown with %.0f %% power; a smaller one may exist unseen.",
@@ -165,11 +206,13 @@ func (c *Comparison) estimate(m *MeasureComparison, r stats.Result, pairHolm flo
 // is a difference, and how the later group stands to the margin. All of it
 // follows from the one interval, so non-inferiority is tested at half of
 // 1 − level, and equivalence, whose custom is the 90 % interval, more strictly.
-func (c *Comparison) Verdict(m *MeasureComparison, k *Contrast, r stats.Result) string {
-	return strings.TrimSpace(c.differenceWords(m, k, r) + " " + c.marginWords(m, k, r))
+// Where several pairs are compared, a difference counts as shown only if p
+// adjusted for all of them (pairHolm, NaN with one pair) says so too.
+func (c *Comparison) Verdict(m *MeasureComparison, k *Contrast, r stats.Result, pairHolm float64) string {
+	return strings.TrimSpace(c.differenceWords(m, k, r, pairHolm) + " " + c.marginWords(m, k, r))
 }
 
-func (c *Comparison) differenceWords(m *MeasureComparison, k *Contrast, r stats.Result) string {
+func (c *Comparison) differenceWords(m *MeasureComparison, k *Contrast, r stats.Result, pairHolm float64) string {
 	iv := r.Interval
 	if iv.Lower <= 0 && iv.Upper >= 0 {
 		return "A difference was not shown; that is no proof of none."
@@ -177,6 +220,9 @@ func (c *Comparison) differenceWords(m *MeasureComparison, k *Contrast, r stats.
 	side := "above"
 	if iv.Upper < 0 {
 		side = "below"
+	}
+	if pairHolm >= 1-iv.Level {
+		return fmt.Sprintf("The interval of this pair lies %s 0, but among all pairs a difference was not shown; that is no proof of none.", side)
 	}
 	s := fmt.Sprintf("A difference was shown: the interval lies %s 0", side)
 	if better := Better(m.Quantity); better != stats.TwoSided {

@@ -63,11 +63,22 @@ func size(fig *reports.Figure) (w, h vg.Length) {
 	case fig.Square:
 		w, h = square, square
 	case fig.Kind == reports.ForestFigure:
-		h = vg.Length(3.4+0.75*float64(max(len(fig.Y.Categories), 3))) * vg.Centimeter
+		h = vg.Length(3.4+0.75*float64(max(len(fig.Y.Categories), 3))+0.26*float64(vertical(fig))) * vg.Centimeter
 	case fig.Kind == reports.FlowFigure:
 		h = vg.Length(1.6+1.35*float64(len(fig.Boxes))) * vg.Centimeter
 	}
 	return w, h + vg.Length(len(fig.AtRisk))*0.42*vg.Centimeter
+}
+
+// vertical counts the named lines that stand upright.
+func vertical(fig *reports.Figure) int {
+	n := 0
+	for _, l := range fig.Lines {
+		if l.Vertical && l.Name != "" {
+			n++
+		}
+	}
+	return n
 }
 
 // PNG writes the figure as a picture of about 1,260 pixels width.
@@ -119,24 +130,32 @@ func paint(c draw.Canvas, fig *reports.Figure) error {
 		paintFlow(c, fig)
 		return nil
 	}
-	p := plot.New()
+	p := &chart{Plot: plot.New()}
 	furnish(p, fig)
 	if err := draws[kindOf(fig.Kind)](p, fig); err != nil {
 		return fmt.Errorf("figure %s: %w", fig.Key, err)
 	}
+	row := 0
 	for _, l := range fig.Lines {
-		p.Add(refLine{l})
+		p.Add(refLine{l, row})
+		if l.Vertical && l.Name != "" {
+			row++
+		}
 	}
 	limits(p, fig)
-	area := draw.Crop(c, 6, -10, 6, -4)
-	if len(fig.AtRisk) > 0 {
-		room := vg.Length(len(fig.AtRisk)) * 0.42 * vg.Centimeter
-		plotArea := draw.Crop(area, 0, 0, room+4, 0)
-		p.Draw(plotArea)
-		paintAtRisk(area, p.DataCanvas(plotArea), p, fig)
+	area := draw.Crop(c, 6, -10, 6, -6)
+	area = draw.Crop(area, 0, 0, 0, -paintHeading(area, fig.Title, p.keys))
+	if len(fig.AtRisk) == 0 {
+		p.Draw(area)
 		return nil
 	}
-	p.Draw(area)
+	room := vg.Length(len(fig.AtRisk)) * 0.42 * vg.Centimeter
+	plotArea := draw.Crop(area, 0, 0, room+4, 0)
+	if short := widest(fig.AtRisk) + 10 - (p.DataCanvas(plotArea).Min.X - area.Min.X); short > 0 { // room for their names
+		plotArea = draw.Crop(plotArea, short, 0, 0, 0)
+	}
+	p.Draw(plotArea)
+	paintAtRisk(area, p.DataCanvas(plotArea), p, fig)
 	return nil
 }
 
@@ -148,7 +167,7 @@ func kindOf(k reports.FigureKind) reports.FigureKind {
 }
 
 // draws adds the series of each kind to a plot.
-var draws = map[reports.FigureKind]func(*plot.Plot, *reports.Figure) error{
+var draws = map[reports.FigureKind]func(*chart, *reports.Figure) error{
 	reports.LineFigure:       addLines,
 	reports.BarFigure:        addBars,
 	reports.StackedBarFigure: addStacked,
@@ -159,12 +178,8 @@ var draws = map[reports.FigureKind]func(*plot.Plot, *reports.Figure) error{
 	reports.DoubleAngle:      addPoints,
 }
 
-func furnish(p *plot.Plot, fig *reports.Figure) {
+func furnish(p *chart, fig *reports.Figure) {
 	p.BackgroundColor = color.White
-	p.Title.Text = fig.Title
-	p.Title.TextStyle.Font = textFont(11)
-	p.Title.TextStyle.Color = ink
-	p.Title.Padding = 6
 	for _, a := range []struct {
 		axis *plot.Axis
 		spec reports.Axis
@@ -189,9 +204,6 @@ func furnish(p *plot.Plot, fig *reports.Figure) {
 			a.axis.Tick.Marker = plainTicks{}
 		}
 	}
-	p.Legend.TextStyle.Font = textFont(9)
-	p.Legend.TextStyle.Color = ink
-	p.Legend.Top, p.Legend.YOffs, p.Legend.Padding, p.Legend.ThumbnailWidth = true, -4, 2, 18
 	for _, b := range fig.Bands {
 		p.Add(shade{b})
 	}
@@ -203,7 +215,7 @@ func furnish(p *plot.Plot, fig *reports.Figure) {
 }
 
 // limits sets the axis ranges, which get no room of their own otherwise.
-func limits(p *plot.Plot, fig *reports.Figure) {
+func limits(p *chart, fig *reports.Figure) {
 	fit := func(a *plot.Axis, spec reports.Axis) {
 		if spec.Min != 0 || spec.Max != 0 {
 			a.Min, a.Max = spec.Min, spec.Max

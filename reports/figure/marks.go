@@ -62,7 +62,11 @@ func (s span) Plot(c draw.Canvas, p *plot.Plot) {
 func (s span) DataRange() (xmin, xmax, ymin, ymax float64) { return s.low, s.high, s.y, s.y }
 
 // refLine is a threshold, named where it stands.
-type refLine struct{ line reports.RefLine }
+// Names of upright lines stand in rows, so that close ones do not lie on each other.
+type refLine struct {
+	line reports.RefLine
+	row  int
+}
 
 func (r refLine) Plot(c draw.Canvas, p *plot.Plot) {
 	tx, ty := p.Transforms(&c)
@@ -75,7 +79,7 @@ func (r refLine) Plot(c draw.Canvas, p *plot.Plot) {
 	case r.line.Vertical:
 		x := tx(r.line.At)
 		c.StrokeLine2(style, x, c.Min.Y, x, c.Max.Y)
-		c.FillText(label, vg.Point{X: x + 3, Y: c.Max.Y - 10}, r.line.Name)
+		c.FillText(label, vg.Point{X: x + 3, Y: c.Max.Y - 10 - 10*vg.Length(r.row)}, r.line.Name)
 	default:
 		y := ty(r.line.At)
 		c.StrokeLine2(style, c.Min.X, y, c.Max.X, y)
@@ -97,7 +101,7 @@ func (s shade) Plot(c draw.Canvas, p *plot.Plot) {
 }
 
 // paintAtRisk writes the numbers at risk under the ticks of the time axis.
-func paintAtRisk(whole, data draw.Canvas, p *plot.Plot, fig *reports.Figure) {
+func paintAtRisk(whole, data draw.Canvas, p *chart, fig *reports.Figure) {
 	tx, _ := p.Transforms(&data)
 	name := text.Style{Color: muted, Font: textFont(8.5), Handler: plot.DefaultTextHandler}
 	number := text.Style{Color: ink, Font: textFont(9), XAlign: text.XCenter, Handler: plot.DefaultTextHandler}

@@ -22,14 +22,15 @@ func points(x, y []float64) plotter.XYs {
 }
 
 // named adds a series to the legend where there is more than one.
-func named(p *plot.Plot, fig *reports.Figure, name string, t ...plot.Thumbnailer) {
+func named(p *chart, fig *reports.Figure, name string, t ...plot.Thumbnailer) {
 	if len(fig.Series) > 1 && name != "" {
-		p.Legend.Add(name, t...)
+		p.keys = append(p.keys, key{name, t})
 	}
 }
 
-// addLines draws means joined over time, each with its interval.
-func addLines(p *plot.Plot, fig *reports.Figure) error {
+// addLines draws means joined over time, each with its interval. Several
+// series stand a little beside each other, so that none hides another's.
+func addLines(p *chart, fig *reports.Figure) error {
 	for i := range fig.Series {
 		s := &fig.Series[i]
 		xy := points(s.X, s.Y)
@@ -40,19 +41,20 @@ func addLines(p *plot.Plot, fig *reports.Figure) error {
 		if err != nil {
 			return err
 		}
+		offset := 5 * vg.Length(float64(i)-float64(len(fig.Series)-1)/2)
 		line.LineStyle = draw.LineStyle{Color: hue(i), Width: 1.4, Dashes: dash(i)}
 		mark.GlyphStyle = draw.GlyphStyle{Color: hue(i), Radius: 2.8, Shape: glyph(i)}
 		if s.Lower != nil {
-			p.Add(whiskers{x: s.X, low: s.Lower, high: s.Upper, style: draw.LineStyle{Color: hue(i), Width: 1}})
+			p.Add(whiskers{x: s.X, low: s.Lower, high: s.Upper, offset: offset, style: draw.LineStyle{Color: hue(i), Width: 1}})
 		}
-		p.Add(line, mark)
+		p.Add(dodged{line, offset}, dodged{mark, offset})
 		named(p, fig, s.Name, line, mark)
 	}
 	return nil
 }
 
 // addSteps draws right-continuous steps with their band and censoring marks.
-func addSteps(p *plot.Plot, fig *reports.Figure) error {
+func addSteps(p *chart, fig *reports.Figure) error {
 	for i := range fig.Series {
 		s := &fig.Series[i]
 		if len(s.X) == 0 {
@@ -124,7 +126,7 @@ func stepAt(x, y []float64, at float64) float64 {
 }
 
 // addPoints draws one mark an eye.
-func addPoints(p *plot.Plot, fig *reports.Figure) error {
+func addPoints(p *chart, fig *reports.Figure) error {
 	for i := range fig.Series {
 		s := &fig.Series[i]
 		xy := points(s.X, s.Y)
@@ -156,16 +158,16 @@ func radius(n int) vg.Length {
 }
 
 // addBars draws groups of bars side by side over the categories of x.
-func addBars(p *plot.Plot, fig *reports.Figure) error {
+func addBars(p *chart, fig *reports.Figure) error {
 	return bars(p, fig, false)
 }
 
 // addStacked draws bars whose parts add up.
-func addStacked(p *plot.Plot, fig *reports.Figure) error {
+func addStacked(p *chart, fig *reports.Figure) error {
 	return bars(p, fig, true)
 }
 
-func bars(p *plot.Plot, fig *reports.Figure, stacked bool) error {
+func bars(p *chart, fig *reports.Figure, stacked bool) error {
 	groups := len(fig.Series)
 	room := width * 0.8 / vg.Length(max(len(fig.X.Categories), 1))
 	each := room * 0.72
@@ -209,7 +211,7 @@ func counting(n int) []float64 {
 }
 
 // addForest draws estimates with intervals, the first category on top.
-func addForest(p *plot.Plot, fig *reports.Figure) error {
+func addForest(p *chart, fig *reports.Figure) error {
 	n := len(fig.Y.Categories)
 	labels := make([]reports.Tick, n)
 	for i, name := range fig.Y.Categories {
@@ -226,7 +228,9 @@ func addForest(p *plot.Plot, fig *reports.Figure) error {
 			}
 			y := float64(n-1-j) + shift
 			xy = append(xy, plotter.XY{X: s.X[j], Y: y})
-			p.Add(span{y: y, low: s.Lower[j], high: s.Upper[j], style: draw.LineStyle{Color: hue(i), Width: 1.4}})
+			if s.Lower != nil {
+				p.Add(span{y: y, low: s.Lower[j], high: s.Upper[j], style: draw.LineStyle{Color: hue(i), Width: 1.4}})
+			}
 		}
 		if len(xy) == 0 {
 			continue
@@ -239,12 +243,12 @@ func addForest(p *plot.Plot, fig *reports.Figure) error {
 		p.Add(sc)
 		named(p, fig, s.Name, sc)
 	}
-	p.Y.Min, p.Y.Max = -0.6, float64(n)-0.4
+	p.Y.Min, p.Y.Max = -0.6, float64(n)-0.4+0.35*float64(vertical(fig)) // the names of lines stand above the first row
 	return nil
 }
 
 // addFunnel draws units as points; series with limits only are drawn as lines.
-func addFunnel(p *plot.Plot, fig *reports.Figure) error {
+func addFunnel(p *chart, fig *reports.Figure) error {
 	for i := range fig.Series {
 		s := &fig.Series[i]
 		if s.Lower != nil {

@@ -190,7 +190,7 @@ func (b *book) leadHeight(s *reports.Section) float64 {
 	for _, sentence := range s.Lead {
 		lines += math.Ceil(float64(utf8.RuneCountInString(sentence)) * 1.12 / width)
 	}
-	return max(18, 16*lines+4)
+	return min(max(18, 16*lines+4), excelize.MaxRowHeight)
 }
 
 func (b *book) context() string {
