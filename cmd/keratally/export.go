@@ -30,7 +30,7 @@ type exportCmd struct {
 	Days             string `help:"Days after treatment instead of dates; there is no other way." enum:"study" default:"study"`
 	WithText         bool   `help:"Also codes, names and words as entered, which may tell who somebody is."`
 	SmallCells       int    `help:"Fewest patients alike in sex, age, diagnosis and protocol; that of the definitions without one." placeholder:"N"`
-	Suppress         bool   `help:"Leave out age, sex and diagnosis, in this order, where fewer patients are alike."`
+	Suppress         bool   `help:"Leave out age, sex and diagnosis, in this order, where fewer patients are alike, and then the episodes that are still alone."`
 	AcceptSmallCells string `help:"Release groups of fewer patients all the same, for this reason, which is kept in the log." placeholder:"REASON"`
 	Windows          string `help:"Name of the set of visit windows." default:"default"`
 	Snapshot         string `help:"Export from a kept snapshot instead of the database, which still keeps the log." type:"existingfile" placeholder:"FILE"`
@@ -116,6 +116,9 @@ func (c *exportCmd) tell(a *app, made *export.Export, files []export.File, id re
 	for _, s := range made.Suppressed {
 		a.say("withheld: %d values of %s, because too few patients were alike", s.Values, s.Column)
 	}
+	if made.LeftOut > 0 {
+		a.say("left out: %d episodes, because too few patients were alike even so", made.LeftOut)
+	}
 	if len(made.Cells) > 0 {
 		a.say("%d groups of fewer than %d patients alike are in it, the smallest first:", len(made.Cells), made.Options.SmallCells)
 		for i, cell := range made.Cells {
@@ -160,7 +163,7 @@ func (c *exportCmd) freeze(a *app) (*snapshot.Snapshot, error) {
 			return nil, fmt.Errorf("--cut-off %w", err)
 		}
 	}
-	return (&auditCmd{Snapshot: c.Snapshot}).freeze(a, cutOff)
+	return freeze(a, c.Snapshot, cutOff)
 }
 
 // key draws the key of the numbers from the registry's secret and from what is

@@ -98,9 +98,9 @@ type Suppression struct {
 
 // suppress blanks, in groups of fewer than k patients, first the age, then
 // the sex, then the diagnosis, each only in the groups that are still small.
-// The protocol is never blanked: the comparison rests on it.
-func suppress(t *Table, k int) []Suppression {
-	var done []Suppression
+// The protocol is never blanked, because comparisons rest on it: the rows of the
+// groups that are small to the end are returned, to be left out.
+func suppress(t *Table, k int) (done []Suppression, alone []int) {
 	for _, names := range [][]string{{"age_band", "age_years"}, {"sex"}, {"diagnosis"}} {
 		groups, _ := alike(t, quasi)
 		for _, name := range names {
@@ -125,5 +125,11 @@ func suppress(t *Table, k int) []Suppression {
 			}
 		}
 	}
-	return done
+	groups, _ := alike(t, quasi)
+	for _, rows := range groups {
+		if persons(t, rows) < k {
+			alone = append(alone, rows...)
+		}
+	}
+	return done, alone
 }

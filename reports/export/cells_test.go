@@ -93,6 +93,16 @@ func TestSuppressionByHand(t *testing.T) {
 			assert.Contains(t, string(f.Content), "withheld because too few patients were alike")
 		}
 	}
-	// With the threshold 3 the two stay a group of two: it is not released.
-	require.Error(t, handfulExport(t, func(o *export.Options) { o.Suppress = true }).Releasable())
+	// With the threshold 3 the two stay a group of two and are left out: the seven
+	// eyes of the six others are released.
+	e = handfulExport(t, func(o *export.Options) { o.Suppress = true })
+	require.NoError(t, e.Releasable())
+	require.Equal(t, 2, e.LeftOut)
+	require.Empty(t, e.Suppressed)
+	require.Equal(t, 7, e.Table("episodes").Rows())
+	require.Equal(t, 3, e.Smallest)
+	// With the threshold 9 nobody is left.
+	e = handfulExport(t, func(o *export.Options) { o.SmallCells, o.Suppress = 9, true })
+	require.NoError(t, e.Releasable())
+	require.Zero(t, e.Table("episodes").Rows())
 }

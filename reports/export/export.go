@@ -35,7 +35,7 @@ type Options struct {
 	Ages       string `json:"ages"`
 	WithText   bool   `json:"with_text,omitempty"` // codes, names and words as entered go out too
 	SmallCells int    `json:"small_cells"`         // fewest patients alike; 0 takes that of the definitions
-	Suppress   bool   `json:"suppress,omitempty"`  // blank age, sex, diagnosis where fewer are alike
+	Suppress   bool   `json:"suppress,omitempty"`  // blank age, sex, diagnosis where fewer are alike, and leave out who is still alone
 	Accept     bool   `json:"accept,omitempty"`    // release small cells that are left
 	Program    string `json:"program"`             // version that made the export
 	Key        []byte `json:"numbering_key"`       // of the numbers; whoever has it and the registry can go back
@@ -66,11 +66,11 @@ type Export struct {
 	Smallest   int         // patients of the smallest group; 0 without any
 	Groups     int         // of patients alike
 	Suppressed []Suppression
+	LeftOut    int // episodes that blanking did not help
 
 	snapshotID  string
 	definitions registry.Definitions
 	flow        []string // the cohort's way, without dates and codes
-	counts      cohort.Step
 	title       string
 	example     example // what the scripts show
 }
@@ -84,26 +84,49 @@ func New(o *snapshot.Outcomes, who cohort.Cohort, flow cohort.Flow, opts Options
 	if err := opts.check(); err != nil {
 		return nil, fmt.Errorf("research export: %w", err)
 	}
+	e, alone, err := build(o, opts)
+	if err == nil && len(alone) > 0 {
+		// Whoever is still alone is left out. Rows alike stay alike through every
+		// step of suppress, so those that are kept come out as before.
+		kept := make([]int32, 0, len(o.Episodes))
+		for i := range o.Episodes {
+			if !alone[i] {
+				kept = append(kept, int32(i))
+			}
+		}
+		e, _, err = build(o.Only(kept), opts)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("research export: %w", err)
+	}
+	e.LeftOut = len(alone)
+	e.snapshotID, e.definitions, e.flow, e.title = o.Snapshot.ID, o.Definitions, quietFlow(who, flow), who.Title
+	return e, nil
+}
+
+// build makes the tables of a set of episodes, and returns those that blanking
+// did not help, by index.
+func build(o *snapshot.Outcomes, opts Options) (e *Export, alone map[int]bool, err error) {
 	b := newBuilder(o, opts)
 	kinds, err := o.Complications()
 	if err != nil {
-		return nil, fmt.Errorf("research export: %w", err)
+		return nil, nil, err
 	}
 	episodes, err := b.episodes(kinds)
 	if err != nil {
-		return nil, fmt.Errorf("research export: %w", err)
+		return nil, nil, err
 	}
-	e := &Export{
-		Options: opts, Tables: []*Table{episodes, b.measurements(), b.demarcation(), b.complications(kinds)},
-		snapshotID: o.Snapshot.ID, definitions: o.Definitions, flow: quietFlow(who, flow), title: who.Title,
-		counts: cohort.Step{Episodes: len(o.Episodes), Eyes: o.Eyes(), Patients: o.Patients()},
-	}
-	e.example = b.example(kinds)
+	e = &Export{Options: opts, Tables: []*Table{episodes, b.measurements(), b.demarcation(), b.complications(kinds)}, example: b.example(kinds)}
 	if opts.Suppress {
-		e.Suppressed = suppress(episodes, opts.SmallCells)
+		var rows []int
+		e.Suppressed, rows = suppress(episodes, opts.SmallCells)
+		alone = make(map[int]bool, len(rows))
+		for _, row := range rows {
+			alone[b.order[row]] = true
+		}
 	}
 	e.Cells, e.Smallest, e.Groups = smallCells(episodes, opts.SmallCells)
-	return e, nil
+	return e, alone, nil
 }
 
 // SmallCellsError says that patients could be recognised by what they share
@@ -122,7 +145,7 @@ func (e *SmallCellsError) Error() string {
 		}
 		text += "\n  " + c.String()
 	}
-	return text + "\ngive ages in bands, blank what makes them rare with --suppress, take a wider cohort, or release them with --accept-small-cells and the reason"
+	return text + "\ngive ages in bands, leave out what makes them rare with --suppress, take a wider cohort, or release them with --accept-small-cells and the reason"
 }
 
 // listed is how many small cells are shown.

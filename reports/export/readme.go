@@ -57,12 +57,14 @@ It is a condition of its use not to try to find out who the patients are.`, e.Op
 
 // cellsInWords says how far patients are alike.
 func (e *Export) cellsInWords(say func(format string, args ...any)) {
-	if e.Groups == 0 {
-		return
+	if e.Groups > 0 {
+		say("\nSmall cells: the patients fall into %d groups alike in %s;\nthe smallest has %d, the threshold is %d.", e.Groups, quasiWords, e.Smallest, e.Options.SmallCells)
 	}
-	say("\nSmall cells: the patients fall into %d groups alike in %s;\nthe smallest has %d, the threshold is %d.", e.Groups, quasiWords, e.Smallest, e.Options.SmallCells)
 	for _, s := range e.Suppressed {
 		say("Withheld: %d values of %s, because too few patients were alike.", s.Values, s.Column)
+	}
+	if e.LeftOut > 0 {
+		say("Left out: %d episodes, because too few patients were alike even so. The figures are\nthose of the episodes that are here.", e.LeftOut)
 	}
 	if len(e.Cells) > 0 {
 		say("%d groups below the threshold were looked at and released all the same; the reason is in the log.", len(e.Cells))
