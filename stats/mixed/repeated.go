@@ -100,7 +100,7 @@ func MMRM(d *regress.Design, by Repeated, level float64) (*RepeatedFit, error) {
 	f.core = core{data: dt, structure: s}
 	mp, start := by.start(w, dt.p+1, clusters != nil)
 	if f.best, err = dt.minimise(s, mp, start); err != nil {
-		return nil, fmt.Errorf("repeated measures, %s: %w", by.Shape, err)
+		return nil, fmt.Errorf("repeated measures, %s covariance (fewer parameters, such as compound symmetry, need fewer subjects with all visits): %w", by.Shape, err)
 	}
 	f.finish(thin.RInverse, thin.Coef)
 	f.describe(s)

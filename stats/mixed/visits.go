@@ -33,7 +33,8 @@ type pattern struct {
 
 	inverse *mat.SymDense // V⁻¹
 	logDet  float64
-	slopes  []*mat.Dense // V⁻¹G_k
+	slopes  []*mat.Dense              // V⁻¹G_k
+	pulled  map[*float64][]*mat.Dense // V⁻¹G_kV⁻¹K by weights, K the weighted sums; until the next prepare
 }
 
 // newVisits sums the rows w (n × m). Each row has a subject and a visit, and
@@ -196,6 +197,10 @@ func (v *visits) prepare(psi []float64) bool {
 	return true
 }
 
+// worstCondition is the condition number of a covariance beyond which it counts
+// as singular: the likelihood has no maximum there, it only keeps rising.
+const worstCondition = 1e10
+
 func (v *visits) preparePattern(p *pattern) bool {
 	t := len(p.cells)
 	sigma := mat.NewSymDense(t, nil)
@@ -205,7 +210,7 @@ func (v *visits) preparePattern(p *pattern) bool {
 		}
 	}
 	var chol mat.Cholesky
-	if !chol.Factorize(sigma) {
+	if !chol.Factorize(sigma) || chol.Cond() > worstCondition {
 		return false
 	}
 	p.logDet = chol.LogDet()
@@ -213,7 +218,7 @@ func (v *visits) preparePattern(p *pattern) bool {
 	if err := chol.InverseTo(p.inverse); err != nil {
 		return false
 	}
-	p.slopes = nil
+	p.slopes, p.pulled = nil, map[*float64][]*mat.Dense{}
 	for k := range v.parameters() {
 		g := mat.NewDense(t, t, nil)
 		for i := range t {
@@ -301,17 +306,33 @@ func traceOf(a, b *mat.Dense) float64 {
 func (v *visits) contract(k, l int, weights []float64) float64 {
 	s := 0.0
 	for _, p := range v.patterns {
-		t := len(p.cells)
-		b := p.second(k, l)
-		for i := range t {
-			for j := range t {
-				if x := b.At(i, j); x != 0 {
-					s += x * dot(p.sums[i*t+j], weights)
-				}
-			}
-		}
+		s += traceOf(p.slopes[k], p.pull(weights)[l])
 	}
 	return s
+}
+
+// pull returns V⁻¹G_lV⁻¹K for every l, with K_ij = tr(weights·sums_ij): then
+// tr(weights·Σ(V⁻¹G_kV⁻¹G_lV⁻¹)_ij·sums_ij) is the trace of V⁻¹G_k times it.
+func (p *pattern) pull(weights []float64) []*mat.Dense {
+	if have, ok := p.pulled[&weights[0]]; ok {
+		return have
+	}
+	t := len(p.cells)
+	k := mat.NewDense(t, t, nil)
+	for i := range t {
+		for j := range t {
+			k.Set(j, i, dot(p.sums[i*t+j], weights))
+		}
+	}
+	var right mat.Dense
+	right.Mul(p.inverse, k)
+	out := make([]*mat.Dense, len(p.slopes))
+	for l, s := range p.slopes {
+		out[l] = mat.NewDense(t, t, nil)
+		out[l].Mul(s, &right)
+	}
+	p.pulled[&weights[0]] = out
+	return out
 }
 
 func (v *visits) bend(k, l int) (float64, []float64) {
