@@ -8,6 +8,8 @@ import (
 	"os"
 	"os/exec"
 	"strings"
+
+	"golang.org/x/term"
 )
 
 // An installer is how one family of distributions installs PostgreSQL.
@@ -88,8 +90,7 @@ func sudoFor(ctx context.Context, in installer) ([]string, error) {
 	if exec.CommandContext(ctx, "sudo", "-n", "true").Run() == nil {
 		return []string{"sudo", "-n"}, nil
 	}
-	info, err := os.Stdin.Stat()
-	if err != nil || info.Mode()&os.ModeCharDevice == 0 {
+	if !term.IsTerminal(int(os.Stdin.Fd())) {
 		return nil, byHand("it needs root, and sudo wants a password but there is no terminal to ask on")
 	}
 	return []string{"sudo"}, nil
