@@ -140,6 +140,15 @@ var rules = map[string]string{
 	"query_state_known":                 "a query should be open, confirmed or corrected",
 	"query_unique":                      "this query on this field is there already",
 
+	"export_snapshot_id_form":         "the identity of a kept snapshot should be a SHA-256 in hexadecimal",
+	"export_log_purpose_given":        "an export should say what it is for",
+	"export_log_person_given":         "an export should say to whom it is released",
+	"export_log_snapshot":             "the snapshot of an export should be kept",
+	"export_log_small_cells_accepted": "an export with groups of too few patients alike should say why it was released",
+	"export_log_stays":                "the log of exports is added to, never changed",
+	"export_secret_one":               "the registry should have one secret for its exports",
+	"export_secret_length":            "the secret of the exports should have 32 bytes",
+
 	"definition_kind_known":       "a definition should be of windows, progression, off-chart, complication-kinds, plausibility, targets or analysis",
 	"definition_version_positive": "the version of a definition should be 1 or more",
 	"definition_pkey":             "this version of the definition is there already: a change should make the next version",
