@@ -116,10 +116,22 @@ func (b *builder) planned(t *Table) {
 	o, s := b.o, b.o.Snapshot
 	codes := make([]Code, len(b.protocols))
 	for p, n := range b.protocols {
-		codes[n-1] = Code{fmt.Sprint(n), protocolWords(&s.Protocols[p].Protocol)}
+		codes[n-1] = Code{fmt.Sprint(n), ""}
+		for i := range s.Protocols {
+			one := &s.Protocols[i].Protocol
+			if words := protocolWords(one); one.Code == s.Protocols[p].Code && !strings.Contains(codes[n-1].Meaning, words) {
+				codes[n-1].Meaning = strings.TrimPrefix(codes[n-1].Meaning+" or "+words, " or ")
+			}
+		}
 	}
-	b.numbers(t, Column{Name: "protocol", Label: "protocol", Type: Integer, Codes: codes, Definition: "protocol as planned, a version of it being one of its own; " + madeHere},
-		func(e int) float64 { return orMissing(b.protocols[s.Treatments.Protocol[o.Episodes[e].Treatment]]) })
+	b.numbers(t, Column{Name: "protocol", Label: "protocol", Type: Integer, Codes: codes, Definition: "protocol as planned, every version of it in every centre, as the reports compare them; " + madeHere},
+		func(e int) float64 { return orMissing(b.protocols[b.protocolOf(e)]) })
+	b.numbers(t, Column{Name: "protocol_version", Label: "version of the protocol", Type: Integer, Definition: "of the centre"}, func(e int) float64 {
+		if p := o.ProtocolOf(e); p != nil {
+			return float64(p.Version)
+		}
+		return math.NaN()
+	})
 	if b.opts.WithText {
 		b.texts(t, Column{Name: "protocol_code", Label: "code of the protocol", Definition: "as entered"}, b.ofProtocolText(func(p *registry.Protocol) string { return p.Code }))
 		b.texts(t, Column{Name: "protocol_name", Label: "name of the protocol", Definition: "as entered"}, b.ofProtocolText(func(p *registry.Protocol) string { return p.Name }))

@@ -38,6 +38,8 @@ func clinic(t testing.TB) *snapshot.Snapshot {
 		RiboflavinE2: 10, SoakE1: 300, Light: registry.Light{IrradianceE2: 300, ExposureS: 1800, PulseOnMs: measure.None, PulseOff: measure.None, FluenceE2: 540}})
 	faster := b.Protocol("SECRETCENTRE", registry.Protocol{Code: "SECRETPROT2", Name: "SECRETNAME", Version: 1, Epithelium: "off", Vehicle: "hpmc", Pattern: "uniform",
 		RiboflavinE2: 10, SoakE1: 100, Light: registry.Light{IrradianceE2: 900, ExposureS: 600, PulseOnMs: measure.None, PulseOff: measure.None, FluenceE2: 540}})
+	elsewhere := b.Protocol("SECRETSITE", registry.Protocol{Code: "SECRETPROT2", Name: "SECRETNAME", Version: 2, Epithelium: "off", Vehicle: "hpmc", Pattern: "uniform",
+		RiboflavinE2: 10, SoakE1: 100, Light: registry.Light{IrradianceE2: 900, ExposureS: 600, PulseOnMs: measure.None, PulseOff: measure.None, FluenceE2: 540}})
 	surgeon := b.Clinician("SECRETCENTRE", "SECRETSURGEON")
 	for p := range 60 {
 		sex := [2]string{"female", "male"}[p%2]
@@ -52,6 +54,9 @@ func clinic(t testing.TB) *snapshot.Snapshot {
 			protocol := standard
 			if rng.Float64() < 0.45 {
 				protocol = faster
+				if p%5 == 0 { // another version of it: one protocol, as the reports compare them
+					protocol = elsewhere
+				}
 			}
 			tr := b.Treat(eye, day0.String(), protocol, surgeon)
 			b.S.Treatments.IrradianceE2[tr], b.S.Treatments.ExposureS[tr] = 300, 1800

@@ -62,10 +62,11 @@ func newBuilder(o *snapshot.Outcomes, opts Options) *builder {
 		patients[one.Patient] = true
 		centres[s.Patients.Centre[one.Patient]] = true
 		clinicians[s.Treatments.Clinician[one.Treatment]] = true
-		protocols[s.Treatments.Protocol[one.Treatment]] = true
+		if p := b.protocolOf(e); p != snapshot.Absent {
+			protocols[p] = true
+		}
 	}
 	delete(clinicians, snapshot.Absent)
-	delete(protocols, snapshot.Absent)
 	b.patients = b.lots.of("patient", patients)
 	b.centres, b.clinicians, b.protocols = b.lots.of("centre", centres), b.lots.of("clinician", clinicians), b.lots.of("protocol", protocols)
 	slices.SortFunc(b.order, func(x, y int) int {
@@ -80,6 +81,16 @@ func newBuilder(o *snapshot.Outcomes, opts Options) *builder {
 		}
 	}
 	return b
+}
+
+// protocolOf returns the first protocol with the code of the episode's, Absent
+// without one: centres and versions share a protocol by its code, as in the reports.
+func (b *builder) protocolOf(e int) int32 {
+	p := b.o.ProtocolOf(e)
+	if p == nil {
+		return snapshot.Absent
+	}
+	return int32(slices.IndexFunc(b.o.Snapshot.Protocols, func(x snapshot.Protocol) bool { return x.Code == p.Code }))
 }
 
 // words numbers the texts of a column other than the empty one, for text that

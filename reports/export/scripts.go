@@ -44,7 +44,7 @@ func (b *builder) example(kinds []snapshot.Complications) example {
 		Day12: monthDay(12), Day24: monthDay(24)}
 	counts := make([]int, len(b.protocols))
 	for e := range b.o.Episodes {
-		if n := b.protocols[b.o.Snapshot.Treatments.Protocol[b.o.Episodes[e].Treatment]]; n > 0 {
+		if n := b.protocols[b.protocolOf(e)]; n > 0 {
 			counts[n-1]++
 		}
 	}
