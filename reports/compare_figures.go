@@ -60,7 +60,21 @@ func (c *Comparison) forest() (Figure, bool) {
 		fig.X.Title = "difference in change, " + shortName(c.Groups[1].Name) + " − " + shortName(c.Groups[0].Name) + bracketed(info.Unit.Symbol())
 	}
 	fig.Series = []Series{s}
+	fig.X.Min, fig.X.Max = rangeOf(s, fig.Lines)
 	return fig, len(s.X) > 0
+}
+
+// rangeOf is the span of a series and of the lines beside it, with some room.
+func rangeOf(s Series, lines []RefLine) (low, high float64) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for i := range s.X {
+		low, high = math.Min(low, s.Lower[i]), math.Max(high, s.Upper[i])
+	}
+	for _, l := range lines {
+		low, high = math.Min(low, l.At), math.Max(high, l.At)
+	}
+	room := 0.08 * (high - low)
+	return low - room, high + room
 }
 
 func bracketed(unit string) string {

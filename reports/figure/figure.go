@@ -137,7 +137,7 @@ func paint(c draw.Canvas, fig *reports.Figure) error {
 	}
 	row := 0
 	for _, l := range fig.Lines {
-		p.Add(refLine{l, row})
+		p.Add(refLine{l, row, fig.Kind == reports.StepFigure}) // steps rise to the right, or stay high
 		if l.Vertical && l.Name != "" {
 			row++
 		}

@@ -66,6 +66,7 @@ func (s span) DataRange() (xmin, xmax, ymin, ymax float64) { return s.low, s.hig
 type refLine struct {
 	line reports.RefLine
 	row  int
+	low  bool // the name of an upright line stands at its foot
 }
 
 func (r refLine) Plot(c draw.Canvas, p *plot.Plot) {
@@ -79,7 +80,11 @@ func (r refLine) Plot(c draw.Canvas, p *plot.Plot) {
 	case r.line.Vertical:
 		x := tx(r.line.At)
 		c.StrokeLine2(style, x, c.Min.Y, x, c.Max.Y)
-		c.FillText(label, vg.Point{X: x + 3, Y: c.Max.Y - 10 - 10*vg.Length(r.row)}, r.line.Name)
+		y := c.Max.Y - 10 - 10*vg.Length(r.row)
+		if r.low {
+			y = c.Min.Y + 3 + 10*vg.Length(r.row)
+		}
+		c.FillText(label, vg.Point{X: x + 3, Y: y}, r.line.Name)
 	default:
 		y := ty(r.line.At)
 		c.StrokeLine2(style, c.Min.X, y, c.Max.X, y)
@@ -153,24 +158,33 @@ func fixedTicks(ticks []reports.Tick) plot.ConstantTicks {
 type plainTicks struct{}
 
 func (plainTicks) Ticks(lo, hi float64) []plot.Tick {
-	ticks := plot.DefaultTicks{}.Ticks(lo, hi)
-	for i := range ticks {
-		if ticks[i].Label != "" {
-			ticks[i].Label = reports.General.Print(math.Round(ticks[i].Value*1e9) / 1e9)
-		}
-	}
-	return ticks
+	return roundTicks(lo, hi, reports.General.Print)
 }
 
 // percentTicks show fractions as per cent.
 type percentTicks struct{}
 
 func (percentTicks) Ticks(lo, hi float64) []plot.Tick {
-	ticks := plot.DefaultTicks{}.Ticks(lo, hi)
-	for i := range ticks {
-		if ticks[i].Label != "" {
-			ticks[i].Label = reports.General.Print(math.Round(ticks[i].Value*1e6)/1e4) + " %"
+	return roundTicks(lo, hi, func(x float64) string { return reports.General.Print(math.Round(x*1e8)/1e6) + " %" })
+}
+
+// roundTicks are four to nine multiples of 1, 2 or 5 times a power of ten, so
+// that 0 is among them where it lies on the axis.
+func roundTicks(lo, hi float64, label func(float64) string) []plot.Tick {
+	if !(hi > lo) {
+		return nil
+	}
+	power := math.Pow(10, math.Floor(math.Log10((hi-lo)/4)))
+	step := power
+	for _, m := range []float64{2, 5} {
+		if m*power <= (hi-lo)/4 {
+			step = m * power
 		}
+	}
+	var ticks []plot.Tick
+	for k := math.Ceil(lo/step - 1e-9); k*step <= hi+1e-9*step; k++ {
+		x := math.Round(k*step*1e9) / 1e9
+		ticks = append(ticks, plot.Tick{Value: x, Label: label(x)})
 	}
 	return ticks
 }
