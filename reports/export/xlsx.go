@@ -21,7 +21,7 @@ const (
 func xlsxFile(tables []*Table, widths map[string]float64) ([]byte, error) {
 	f := excelize.NewFile()
 	defer f.Close()
-	heads, err := f.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"},
+	heads, err := f.NewStyle(&excelize.Style{Font: &excelize.Font{Bold: true, Family: "Calibri", Size: 11}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"},
 		Border: []excelize.Border{{Type: "bottom", Color: "1F5C7A", Style: 1}}})
 	if err != nil {
 		return nil, fmt.Errorf("workbook: %w", err)
@@ -66,16 +66,39 @@ func xlsxFile(tables []*Table, widths map[string]float64) ([]byte, error) {
 // file another, and the cut-off would give dates away.
 const noTime = "2000-01-01T00:00:00Z"
 
+// widest is the number of columns that a page can still show.
+const widest = 12
+
+// printed sets how the sheet looks on paper: landscape, headings on each page,
+// as wide as the page unless it has more columns than anybody could read there.
+func printed(f *excelize.File, t *Table) error {
+	landscape, wide, high, fit := "landscape", 1, 0, len(t.Columns) <= widest
+	if err := f.SetPageLayout(t.Name, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &wide, FitToHeight: &high}); err != nil {
+		return err
+	}
+	if err := f.SetSheetProps(t.Name, &excelize.SheetPropsOptions{FitToPage: &fit}); err != nil {
+		return err
+	}
+	if err := f.SetHeaderFooter(t.Name, &excelize.HeaderFooterOptions{OddFooter: "&L&A&Rpage &P of &N"}); err != nil {
+		return err
+	}
+	return f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: t.Name + "!$1:$1", Scope: t.Name})
+}
+
+// width is how many characters the heading and the longest cell need, up to 60.
+func (c *Column) width() float64 {
+	longest := utf8.RuneCountInString(c.Name) + 1 // bold
+	for _, text := range c.texts {
+		longest = max(longest, utf8.RuneCountInString(text))
+	}
+	return float64(min(longest, 60) + 2)
+}
+
 func sheet(f *excelize.File, t *Table, heads, style int, widths map[string]float64) error {
 	if t.rows >= maxSheetRows || len(t.Columns) > maxSheetColumns {
 		return fmt.Errorf("%d rows and %d columns: a worksheet holds %d and %d: export as csv or parquet", t.rows, len(t.Columns), maxSheetRows-1, maxSheetColumns)
 	}
-	landscape, fit, high := "landscape", 1, 0
-	if err := f.SetPageLayout(t.Name, &excelize.PageLayoutOptions{Orientation: &landscape, FitToWidth: &fit, FitToHeight: &high}); err != nil {
-		return err
-	}
-	yes := true
-	if err := f.SetSheetProps(t.Name, &excelize.SheetPropsOptions{FitToPage: &yes}); err != nil {
+	if err := printed(f, t); err != nil {
 		return err
 	}
 	w, err := f.NewStreamWriter(t.Name)
@@ -83,7 +106,7 @@ func sheet(f *excelize.File, t *Table, heads, style int, widths map[string]float
 		return err
 	}
 	for i, c := range t.Columns {
-		width := max(10, float64(len(c.Name))*0.62+3)
+		width := c.width()
 		if wide := widths[c.Name]; wide > 0 && t.Name == "codebook" {
 			width = wide
 		}
