@@ -43,14 +43,16 @@ func help(dir string) error {
 	if err != nil {
 		return err
 	}
-	fmt.Println(s.URL("postgres"))
 	conn, err := pgx.Connect(ctx, s.URL("postgres"))
 	if err != nil {
 		return err
 	}
-	if _, err := conn.Exec(ctx, "CREATE TABLE IF NOT EXISTS kept (n text)"); err != nil {
+	// In turn: IF NOT EXISTS does not help two who do it at the same moment.
+	const makeTable = "BEGIN; SELECT pg_advisory_xact_lock(1); CREATE TABLE IF NOT EXISTS kept (n text); COMMIT"
+	if _, err := conn.PgConn().Exec(ctx, makeTable).ReadAll(); err != nil {
 		return err
 	}
+	fmt.Println(s.URL("postgres"))
 	for in := bufio.NewScanner(os.Stdin); in.Scan(); {
 		if _, err := conn.Exec(ctx, "INSERT INTO kept VALUES ($1)", in.Text()); err != nil {
 			return err

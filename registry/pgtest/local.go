@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"syscall"
 
 	"keratally/registry/pglocal"
 )
@@ -55,23 +54,6 @@ func goTest(pid int) (parent int, started string) {
 		return 0, ""
 	}
 	return pid, fields[19]
-}
-
-// scratchFolder is where throwaway servers stand: in memory if there is room, else where
-// temporary files are.
-func scratchFolder() string {
-	const memory, room = "/dev/shm", 1 << 30
-	var at syscall.Statfs_t
-	if err := syscall.Statfs(memory, &at); err != nil || uint64(at.Bavail)*uint64(at.Bsize) < room {
-		return os.TempDir()
-	}
-	probe, err := os.CreateTemp(memory, folderPrefix+"probe")
-	if err != nil {
-		return os.TempDir()
-	}
-	probe.Close()
-	os.Remove(probe.Name())
-	return memory
 }
 
 // mayInstall tells whether PostgreSQL can be installed without asking anybody.
