@@ -205,7 +205,7 @@ func (b *Benchmark) difference(row *BenchmarkChange) (stats.Result, error) {
 	}
 	r.Estimate = row.Own.Mean.Estimate - row.Published.Mean
 	if !row.HasSD {
-		return r, fmt.Errorf("no interval: neither SD, SE nor CI of the published change was seen, or n was not")
+		return r, fmt.Errorf("no interval: the spread or number published was not seen")
 	}
 	own, theirs := row.Own.Mean.SE*row.Own.Mean.SE, row.SD*row.SD/float64(row.N)
 	r.N, r.Clusters = row.Own.Mean.N+row.N, row.Own.Mean.Clusters+row.N

@@ -47,11 +47,11 @@ func (b *Benchmark) primary(c *BenchmarkChange) bool {
 func (b *Benchmark) summaryRow(c *BenchmarkChange) Row {
 	row := Row{Cells: []Cell{Text(c.Study.Name + ", " + c.Arm.Name), Text(c.Published.Seen.Or(c.Study.Seen).Words()), Number(c.Published.Mean)}}
 	if c.Own == nil || c.Own.MeanErr != nil {
-		return Row{Cells: append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Reason(c.DifferenceErr))}
+		return Row{Cells: append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, why(c.DifferenceErr))}
 	}
 	row.Cells = append(row.Cells, Number(c.Own.Mean.Estimate), Number(c.Difference.Estimate))
 	if c.DifferenceErr != nil {
-		return Row{Cells: append(row.Cells, Cell{}, Cell{}, Reason(c.DifferenceErr))}
+		return Row{Cells: append(row.Cells, Cell{}, Cell{}, why(c.DifferenceErr))}
 	}
 	lower, upper := interval(c.Difference.Interval)
 	return Row{Cells: append(row.Cells, lower, upper, Cell{})}
@@ -159,7 +159,7 @@ func (b *Benchmark) changeRow(c *BenchmarkChange) Row {
 	}
 	note := Cell{}
 	if c.DifferenceErr != nil {
-		note = Reason(c.DifferenceErr)
+		note = why(c.DifferenceErr)
 	}
 	row.Cells = append(row.Cells, Number(c.Difference.Estimate).As(f), Number(c.Difference.Interval.Lower).As(f), Number(c.Difference.Interval.Upper).As(f))
 	if !c.Difference.HasInterval() {
@@ -204,7 +204,7 @@ func (b *Benchmark) rates() Section {
 		{Key: "events", Head: "eyes with event, published", Format: Whole}, {Key: "n", Head: "of n", Format: Whole}, {Key: "rate", Head: "rate", Format: Share}, {Key: "rate_lower", Head: "95 % CI from", Format: Share, Pair: true, Help: "Clopper–Pearson."}, {Key: "rate_upper", Head: "to", Format: Share},
 		{Key: "own_events", Head: "eyes with event, here", Format: Whole}, {Key: "own_n", Head: "at risk", Format: Whole}, {Key: "own_rate", Head: "rate", Format: Share}, {Key: "own_lower", Head: "95 % CI from", Format: Share, Pair: true, Help: "Wilson; where patients have two eyes, on the effective sample size."}, {Key: "own_upper", Head: "to", Format: Share},
 		{Key: "difference", Head: "difference, here − published", Format: Share}, {Key: "lower", Head: "95 % CI from", Format: Share, Pair: true, Help: "Newcombe."}, {Key: "upper", Head: "to", Format: Share},
-		{Key: "seen", Head: "published figure", Wide: true}}}
+		{Key: "seen", Head: "published figure", Wide: true}, {Key: "note", Head: "note", Wide: true}}}
 	for i := range b.Rates {
 		r := &b.Rates[i]
 		lower, upper := interval(r.Theirs)
@@ -214,13 +214,14 @@ func (b *Benchmark) rates() Section {
 		} else {
 			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{})
 		}
+		note := Cell{}
 		if r.DifferenceErr != nil {
-			row.Cells = append(row.Cells, Reason(r.DifferenceErr), Cell{}, Cell{})
+			row.Cells, note = append(row.Cells, Cell{}, Cell{}, Cell{}), why(r.DifferenceErr)
 		} else {
 			lower, upper := interval(r.Difference)
 			row.Cells = append(row.Cells, Number(r.Difference.Estimate), lower, upper)
 		}
-		row.Cells = append(row.Cells, Text(r.Published.Seen.Or(r.Study.Seen).Words()))
+		row.Cells = append(row.Cells, Text(r.Published.Seen.Or(r.Study.Seen).Words()), note)
 		t.Rows = append(t.Rows, row)
 	}
 	sec.Table = t
@@ -253,7 +254,7 @@ func (b *Benchmark) poolRows(p *BenchmarkPool) []Row {
 	}
 	head := []Cell{Text(p.Family), Text(label), Text(p.Window)}
 	if p.Err != nil {
-		return []Row{{Cells: append(head, Text("none"), Count(len(p.Arms)), Cell{}, Cell{}, Cell{}, own, Cell{}, Cell{}, Cell{}, Reason(p.Err))}}
+		return []Row{{Cells: append(head, Text("none"), Count(len(p.Arms)), Cell{}, Cell{}, Cell{}, own, Cell{}, Cell{}, Cell{}, why(p.Err))}}
 	}
 	words := "little between the studies beyond chance"
 	if p.DL.I2 > 50 {

@@ -160,7 +160,7 @@ func (c *Comparison) methods() Section {
 	add("adjusted", "analysis of covariance of the change on group, "+c.covariateWords(&c.Primary)+": least squares; where a patient has two eyes, standard errors clustered by patient (CR2) with Satterthwaite degrees of freedom (Bell & McCaffrey 2002; Pustejovsky & Tipton 2018); estimated marginal means at the mean of every covariate")
 	add("weighted", c.Spec.Target.String()+" from a logistic regression on the same covariates (Rosenbaum & Rubin 1983; Li, Morgan & Zaslavsky 2018); sandwich standard error, clustered by patient where a patient has two eyes")
 	add("margin", c.marginMethod())
-	add("rates", "Newcombe's hybrid score limits, Koopman's ratio, Fisher's exact test; where a patient has two eyes, Wilson limits on the eyes divided by the design effect (Rao & Scott 1992), Newcombe's hybrid of these, and the pooled z test on the same sizes")
+	add("rates", "Newcombe's hybrid score limits, Koopman's ratio, Fisher's exact test; where a patient has two eyes, Wilson limits on the eyes divided by the design effect (Rao & Scott 1992), Newcombe's hybrid of these, and the pooled z test on the same sizes, whose p is never taken below Fisher's")
 	add("several tests", "one primary measure; the headline p values of all other measures and rates are adjusted together by Holm's procedure (1979)")
 	add("small groups", fmt.Sprintf("fewer than %d eyes in a group: values and no test", d.Analysis.MinEpisodes))
 	for _, one := range d.All() {

@@ -45,7 +45,7 @@ func (c *Comparison) summary() Section {
 		for _, e := range c.estimates(k) {
 			row := Row{Cells: []Cell{Text(c.name(k)), Text(e.name)}}
 			if e.err != nil {
-				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(e.err))
+				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, why(e.err))
 			} else {
 				row.Cells = append(row.Cells, resultCells(e.r)...)
 				row.Cells = append(row.Cells, Count(e.r.N), Text(c.Verdict(&c.Primary, k, e.r, e.holm)))
@@ -190,7 +190,7 @@ func (c *Comparison) changeRow(m *MeasureComparison, i int) Row {
 func (c *Comparison) headlineRow(m *MeasureComparison, k *Contrast) Row {
 	row := Row{Cells: []Cell{Text(c.name(k)), Count(len(m.Groups[k.First].Pairs.Change) + len(m.Groups[k.Second].Pairs.Change)), {}, {}, {}, {}, {}}}
 	if k.HeadlineErr != nil {
-		row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(k.HeadlineErr))
+		row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, why(k.HeadlineErr))
 		return row
 	}
 	cells := resultCells(k.Headline)
@@ -268,6 +268,9 @@ func perEyeNote(k *Contrast) string {
 	return strings.Join(notes, "; ")
 }
 
+// why is a reason in a column of words, where it may wrap.
+func why(err error) Cell { return Text(err.Error()) }
+
 func orEmpty(x float64, err error) Cell {
 	if err != nil {
 		return Cell{}
@@ -280,7 +283,7 @@ func orEmpty(x float64, err error) Cell {
 func togetherRow(r stats.Result, err error) Row {
 	row := Row{Cells: []Cell{Text("all groups"), {}, {}, {}, {}, {}, {}, {}, {}, {}, {}}}
 	if err != nil {
-		row.Cells = append(row.Cells, Reason(err))
+		row.Cells = append(row.Cells, why(err))
 		return row
 	}
 	words := fmt.Sprintf("%s: statistic %s on %s", r.Method, TwoDec.Print(r.Stat), OneDec.Print(r.DF))

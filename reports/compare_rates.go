@@ -178,6 +178,9 @@ func (c *Comparison) rateContrast(r *RateComparison, i, j int, clustered bool) R
 	k.Headline.Estimate, k.Headline.Interval = k.Difference.Estimate, k.Difference
 	if clustered {
 		k.Headline, k.HeadlineErr = clusteredDifference(b, a, c.level())
+		if k.HeadlineErr == nil && k.FisherErr == nil { // z is too bold for rare events
+			k.Headline.P = math.Max(k.Headline.P, k.Fisher.P)
+		}
 	}
 	if a.Events == 0 && b.Events == 0 {
 		k.HeadlineErr = stats.ErrNoEvents

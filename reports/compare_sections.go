@@ -29,7 +29,7 @@ func (c *Comparison) adjusted() Section {
 			k := &m.Contrasts[i]
 			row := Row{Cells: []Cell{Text(c.name(k))}}
 			if k.AdjustedErr != nil {
-				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(k.AdjustedErr))
+				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, why(k.AdjustedErr))
 			} else {
 				cells := resultCells(k.Adjusted)
 				row.Cells = append(row.Cells, cells[0], cells[1], cells[2], Number(k.Adjusted.DF), cells[3], Text(k.Adjusted.Method))
@@ -59,7 +59,7 @@ func (c *Comparison) weighted() Section {
 		k := &m.Contrasts[i]
 		row := Row{Cells: []Cell{Text(c.name(k))}}
 		if k.WeightedErr != nil {
-			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(k.WeightedErr))
+			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, why(k.WeightedErr))
 		} else {
 			row.Cells = append(row.Cells, resultCells(k.Weighted)...)
 			row.Cells = append(row.Cells, Count(k.Weighted.N), Number(k.FirstSize), Number(k.SecondSize), Text(k.Weighted.Method))
@@ -109,7 +109,7 @@ func (c *Comparison) rateSection() Section {
 	sec := Section{Name: "Rates", Title: "Complications and shares by " + c.Spec.By, Empty: nothingToCompare}
 	t := &Table{Columns: []Column{{Key: "what", Head: "event, " + c.Spec.By + " or difference", Wide: true}, {Key: "events", Head: "eyes with event", Format: Whole}, {Key: "n", Head: "at risk", Format: Whole}, {Key: "patients", Head: "n patients", Format: Whole},
 		{Key: "rate", Head: "rate or difference", Format: Share}, {Key: "lower", Head: "95 % CI from", Format: Share, Pair: true, Help: "Rates: Wilson; differences: Newcombe. Where patients have two eyes, on the eyes divided by the estimated design effect."}, {Key: "upper", Head: "to", Format: Share},
-		{Key: "p", Head: "p", Format: PValue, Help: "Fisher exact; where patients have two eyes, pooled z on the eyes divided by the design effect."}, {Key: "holm", Head: "p, Holm", Format: PValue, Help: "Adjusted for all secondary measures and rates together."},
+		{Key: "p", Head: "p", Format: PValue, Help: "Fisher exact; where patients have two eyes, pooled z on the eyes divided by the design effect, never below Fisher's p."}, {Key: "holm", Head: "p, Holm", Format: PValue, Help: "Adjusted for all secondary measures and rates together."},
 		{Key: "ratio", Head: "ratio", Format: TwoDec}, {Key: "ratio_lower", Head: "95 % CI from", Format: TwoDec, Pair: true, Help: "Koopman's score limits, eye by eye."}, {Key: "ratio_upper", Head: "to", Format: TwoDec},
 		{Key: "eye_lower", Head: "difference per eye, 95 % CI from", Format: Share, Pair: true, Help: "Newcombe, taking eyes as independent."}, {Key: "eye_upper", Head: "to", Format: Share},
 		{Key: "fisher", Head: "Fisher p per eye", Format: PValue}, {Key: "told", Head: "later rate that would have been told", Format: Share, Help: "The rate above the earlier group's that these numbers would have shown with 80 % power."}, {Key: "note", Head: "note", Wide: true}}}
@@ -163,7 +163,7 @@ func (c *Comparison) rateRows(r *RateComparison) []Row {
 		name := c.Groups[k.Second].Name + " − " + c.Groups[k.First].Name
 		row := Row{Cells: []Cell{Text(name), {}, {}, {}}}
 		if k.DifferenceErr != nil {
-			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(k.DifferenceErr))
+			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, why(k.DifferenceErr))
 			rows = append(rows, row)
 			continue
 		}
@@ -229,7 +229,7 @@ func (c *Comparison) measureRows(m *MeasureComparison, standing string) []Row {
 		a, b := &m.Groups[k.First], &m.Groups[k.Second]
 		row := Row{Cells: []Cell{Text(heading(m.Quantity)), Text(standing), Text(c.name(k)), Count(len(a.Pairs.Change)), meanChangeCell(a, f), Count(len(b.Pairs.Change)), meanChangeCell(b, f)}}
 		if k.HeadlineErr != nil {
-			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, Reason(k.HeadlineErr))
+			row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Cell{}, why(k.HeadlineErr))
 		} else {
 			cells := resultCells(k.Headline)
 			row.Cells = append(row.Cells, cells[0].As(f), cells[1].As(f), cells[2].As(f), cells[3], Number(k.Holm), Text(strings.Join(k.Headline.Notes, "; ")))
@@ -263,7 +263,7 @@ func (c *Comparison) powerSection() Section {
 			k := &m.Contrasts[j]
 			row := Row{Cells: []Cell{Text(heading(m.Quantity)), Text(c.name(k))}}
 			if k.DetectableErr != nil {
-				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, Reason(k.DetectableErr))
+				row.Cells = append(row.Cells, Cell{}, Cell{}, Cell{}, Cell{}, why(k.DetectableErr))
 			} else {
 				row.Cells = append(row.Cells, Number(k.DetectableSD).As(f), Number(k.DetectableEff), Number(k.DesignEffect), Number(k.Detectable).As(f))
 			}

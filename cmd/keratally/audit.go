@@ -2,9 +2,7 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"os"
-	"path/filepath"
 	"regexp"
 	"strconv"
 	"time"
@@ -12,8 +10,6 @@ import (
 	"keratally/registry"
 	"keratally/registry/snapshot"
 	"keratally/reports"
-	"keratally/reports/figure"
-	"keratally/reports/workbook"
 )
 
 // auditCmd writes the audit workbook of a period.
@@ -53,29 +49,7 @@ func (c *auditCmd) report(a *app, snap *snapshot.Snapshot, p period) error {
 	if err != nil {
 		return err
 	}
-	doc, err := report.Document()
-	if err != nil {
-		return err
-	}
-	if err := writeFile(c.Out, func(w io.Writer) error { return workbook.WriteWith(w, doc, figure.PNG) }); err != nil {
-		return err
-	}
-	if c.Pictures != "" {
-		if err := writePictures(c.Pictures, doc); err != nil {
-			return err
-		}
-	}
-	for _, line := range report.Sentences() {
-		a.say("%s", line)
-	}
-	a.say("\nThe audit is in %s (snapshot %.12s).", c.Out, snap.ID)
-	return nil
-}
-
-// audited is a report that lays itself out and says itself in sentences.
-type audited interface {
-	Document() (*reports.Document, error)
-	Sentences() []string
+	return a.deliver(report, "audit", c.Out, c.Pictures, snap)
 }
 
 func (c *auditCmd) build(source *reports.Source) (audited, error) {
@@ -83,22 +57,6 @@ func (c *auditCmd) build(source *reports.Source) (audited, error) {
 		return reports.NewOwn(source, c.Clinician)
 	}
 	return reports.NewAudit(source)
-}
-
-// writePictures writes every figure of a document in every form.
-func writePictures(dir string, doc *reports.Document) error {
-	forms := map[string]func(io.Writer, *reports.Figure) error{".svg": figure.SVG, ".pdf": figure.PDF, ".png": figure.PNG}
-	for i := range doc.Sections {
-		for j := range doc.Sections[i].Figures {
-			fig := &doc.Sections[i].Figures[j]
-			for ext, draw := range forms {
-				if err := writeFile(filepath.Join(dir, fig.Key+ext), func(w io.Writer) error { return draw(w, fig) }); err != nil {
-					return err
-				}
-			}
-		}
-	}
-	return nil
 }
 
 func (c *auditCmd) source(snap *snapshot.Snapshot, p period) (*reports.Source, error) {

@@ -2,13 +2,10 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"os"
 
 	"keratally/registry"
 	"keratally/reports"
-	"keratally/reports/figure"
-	"keratally/reports/workbook"
 	"keratally/stats/propensity"
 )
 
@@ -61,23 +58,7 @@ func (c *compareCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	doc, err := report.Document()
-	if err != nil {
-		return err
-	}
-	if err := writeFile(c.Out, func(w io.Writer) error { return workbook.WriteWith(w, doc, figure.PNG) }); err != nil {
-		return err
-	}
-	if c.Pictures != "" {
-		if err := writePictures(c.Pictures, doc); err != nil {
-			return err
-		}
-	}
-	for _, line := range report.Sentences() {
-		a.say("%s", line)
-	}
-	a.say("\nThe comparison is in %s (snapshot %.12s).", c.Out, snap.ID)
-	return nil
+	return a.deliver(report, "comparison", c.Out, c.Pictures, snap)
 }
 
 func (c *compareCmd) build(source *reports.Source) (audited, error) {
