@@ -110,8 +110,9 @@ func TestDatabasesOfAKilledProgramAreDropped(t *testing.T) {
 	require.NoError(t, cmd.Process.Kill())
 	cmd.Wait()
 	require.Eventually(t, func() bool { // the server notices the end of the connection
-		return ask(t, mine, "SELECT count(*)::text FROM pg_stat_activity WHERE datname = '"+theirs+"'") == "0"
-	}, 10*time.Second, 20*time.Millisecond)
+		return ask(t, mine, "SELECT count(*)::text FROM pg_stat_activity WHERE datname = '"+theirs+"'") == "0" &&
+			ask(t, mine, "SELECT count(*)::text FROM pg_locks WHERE locktype = 'advisory' AND objid = split_part('"+theirs+"', '_', 3)::oid") == "0"
+	}, 30*time.Second, 20*time.Millisecond)
 	_, other, _ := helper(t, "kill", pgtest.ServerVariable+"="+mine)
 	require.Equal(t, "0", ask(t, mine, count))
 	require.Equal(t, "1", ask(t, mine, "SELECT count(*)::text FROM pg_database WHERE datname = '"+other+"'"), "the living one's stays")
