@@ -114,6 +114,12 @@ func outcomes(t testing.TB) (*snapshot.Outcomes, cohort.Flow) {
 func filesOf(t testing.TB, o export.Options) map[string][]byte {
 	t.Helper()
 	kept, flow := outcomes(t)
+	return written(t, kept, flow, o)
+}
+
+// written returns the files of an export by name.
+func written(t testing.TB, kept *snapshot.Outcomes, flow cohort.Flow, o export.Options) map[string][]byte {
+	t.Helper()
 	e, err := export.New(kept, cohort.Everyone(), flow, o)
 	require.NoError(t, err)
 	require.NoError(t, e.Releasable())

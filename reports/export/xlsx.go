@@ -30,6 +30,10 @@ func xlsxFile(tables []*Table, widths map[string]float64) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("workbook: %w", err)
 	}
+	words, err := f.NewStyle(&excelize.Style{Alignment: &excelize.Alignment{Indent: 1}}) // away from the number before
+	if err != nil {
+		return nil, fmt.Errorf("workbook: %w", err)
+	}
 	for i, t := range tables {
 		if i == 0 {
 			err = f.SetSheetName("Sheet1", t.Name)
@@ -37,7 +41,7 @@ func xlsxFile(tables []*Table, widths map[string]float64) ([]byte, error) {
 			_, err = f.NewSheet(t.Name)
 		}
 		if err == nil {
-			style := 0
+			style := words
 			if t.Name == "codebook" {
 				style = prose
 			}
