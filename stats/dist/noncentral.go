@@ -3,36 +3,47 @@ package dist
 import "math"
 
 // NoncentralTCDF returns P(T ≤ t) for T = (Z + ncp)/√(χ²/df), Z standard
-// normal. At least 12 digits, in both tails.
-func NoncentralTCDF(t, df, ncp float64) float64 {
-	lower, _ := noncentralTTails(t, df, ncp)
-	return lower
-}
+// normal. At least 12 digits, in both tails; 8 where |ncp| is above
+// 10,000·√(2·df), beside which Z counts for nothing.
+func NoncentralTCDF(t, df, ncp float64) float64 { return noncentralT(t, df, ncp, false) }
 
 // NoncentralTSF returns P(T > t); see NoncentralTCDF.
-func NoncentralTSF(t, df, ncp float64) float64 {
-	_, upper := noncentralTTails(t, df, ncp)
-	return upper
-}
+func NoncentralTSF(t, df, ncp float64) float64 { return noncentralT(t, df, ncp, true) }
 
-// noncentralTTails integrates Φ(t·s − ncp), and its complement, over the
-// density of s = √(χ²/df). Everything added is positive, so a small tail keeps
-// its digits.
-func noncentralTTails(t, df, ncp float64) (lower, upper float64) {
+// noncentralT integrates Φ(t·s − ncp), or its complement, over the density of
+// s = √(χ²/df). Everything added is positive, so a small tail keeps its digits.
+func noncentralT(t, df, ncp float64, upper bool) float64 {
 	switch {
 	case math.IsNaN(t) || math.IsNaN(ncp) || !(df > 0):
-		return math.NaN(), math.NaN()
-	case math.IsInf(t, 1):
-		return 1, 0
-	case math.IsInf(t, -1):
-		return 0, 1
+		return math.NaN()
+	case math.IsInf(t, 0):
+		if math.IsInf(t, 1) == upper {
+			return 0
+		}
+		return 1
 	case math.IsInf(df, 1):
-		return NormalCDF(t - ncp), NormalSF(t - ncp)
+		return normalTail(t-ncp, upper)
+	case ncp < 0:
+		return noncentralT(-t, df, -ncp, !upper)
+	case ncp > 1e4*math.Sqrt(2*df):
+		// T > t is ncp > t·s to within 1/ncp of s.
+		if t <= 0 {
+			return normalTail(t-ncp, upper)
+		}
+		x := df * (ncp / t) * (ncp / t)
+		if upper {
+			return ChiSquaredCDF(x, df)
+		}
+		return ChiSquaredSF(x, df)
 	}
-	sharpness := 1 + math.Abs(ncp)
-	lower = overChi(df, sharpness, func(s float64) float64 { return NormalCDF(t*s - ncp) })
-	upper = overChi(df, sharpness, func(s float64) float64 { return NormalSF(t*s - ncp) })
-	return lower, upper
+	return overChi(df, 1+ncp, func(s float64) float64 { return normalTail(t*s-ncp, upper) })
+}
+
+func normalTail(z float64, upper bool) float64 {
+	if upper {
+		return NormalSF(z)
+	}
+	return NormalCDF(z)
 }
 
 // overChi returns E g(S) for S = √(χ²/df), by the trapezoidal rule in log s,

@@ -151,8 +151,8 @@ func (t TTest) Power(n, delta float64) (float64, error) {
 	if err := t.check(); err != nil {
 		return 0, err
 	}
-	if !(t.effective(n) > 1) || math.IsInf(n, 1) {
-		return 0, &stats.ArgumentError{Name: "sample size", Got: n, Want: "above 1 (times the design effect)"}
+	if !(t.effective(n) > 1) || n > 1e9 {
+		return 0, &stats.ArgumentError{Name: "sample size", Got: n, Want: "above 1 (times the design effect), and a billion at most"}
 	}
 	if math.IsNaN(delta) || math.IsInf(delta, 0) {
 		return 0, &stats.ArgumentError{Name: "difference", Got: delta, Want: "a finite number"}
@@ -185,7 +185,16 @@ func (t TTest) SampleSize(power, delta float64) (float64, error) {
 			return 0, &stats.ArgumentError{Name: "difference", Got: delta, Want: "large enough to be shown with fewer than a billion observations"}
 		}
 	}
-	return root.Bisect(func(n float64) float64 { return t.power(n, delta) - power }, low, high), nil
+	return solve(func(n float64) float64 { return t.power(n, delta) - power }, low, high), nil
+}
+
+// solve returns the zero of a rising function, to the rounding of doubles.
+func solve(f func(float64) float64, low, high float64) float64 {
+	below, above := f(low), f(high)
+	if below >= 0 {
+		return low // less than the least is enough
+	}
+	return root.Brent(f, low, high, below, above, 0)
 }
 
 // Detectable returns the smallest true difference that n observations show
@@ -201,5 +210,5 @@ func (t TTest) Detectable(n, power float64) (float64, error) {
 	for t.power(n, high) < power {
 		high *= 2
 	}
-	return root.Bisect(func(delta float64) float64 { return t.power(n, delta) - power }, 0, high), nil
+	return solve(func(delta float64) float64 { return t.power(n, delta) - power }, 0, high), nil
 }
