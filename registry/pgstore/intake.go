@@ -75,13 +75,16 @@ func (in *Intake) Begin(ctx context.Context, batch registry.Intake, centreCode, 
 	if _, err = in.tx.Exec(ctx, oneIntake); err != nil {
 		return fail("waiting for another intake", err)
 	}
+	in.batch = batch
+	if err = name(ctx, in.tx, Author{Person: batch.Person, Reason: "intake of " + batch.FileName, Batch: batch.ID}); err != nil {
+		return fail("batch", err)
+	}
 	if _, err = in.tx.Exec(ctx, enterCentre, pgx.StrictNamedArgs{"id": registry.NewID(), "code": centreCode, "name": centreName}); err != nil {
 		return fail("centre", err)
 	}
 	if err = in.tx.QueryRow(ctx, centreByCode, pgx.StrictNamedArgs{"code": centreCode}).Scan(&in.centre); err != nil {
 		return fail("centre", err)
 	}
-	in.batch = batch
 	_, err = in.tx.Exec(ctx, enterBatch, pgx.StrictNamedArgs{
 		"id": batch.ID, "centre": in.centre, "file": batch.FileName, "sha256": batch.FileSHA256,
 		"mapping": batch.MappingName, "text": batch.MappingText, "person": batch.Person,
@@ -192,6 +195,7 @@ func (in *Intake) Write(ctx context.Context, d *registry.Delivery) error {
 type portion struct {
 	parts    [registry.NumKinds][][]any // new records by kind
 	visits   []byte                     // new visits, binary
+	marks    string                     // of the new visits, for the history
 	changed  [registry.NumKinds]changes
 	owned    [registry.NumKinds]changes // new and changed parts of records that were in the registry before
 	queries  [][]any
@@ -226,6 +230,7 @@ func (in *Intake) encode(d *registry.Delivery) (*portion, error) {
 	}
 	if len(d.NewVisits) > 0 {
 		p.visits = in.encodeVisits(d.NewVisits)
+		p.marks = in.marksOfVisits(d.NewVisits)
 		p.newCount = len(d.NewVisits)
 	}
 	for _, q := range d.Queries {

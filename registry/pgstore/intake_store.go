@@ -17,6 +17,9 @@ func (in *Intake) send(ctx context.Context, p *portion) error {
 		kind := registry.Kind(k)
 		if kind == registry.VisitRecord {
 			if p.newCount > 0 {
+				if _, err := in.tx.Exec(ctx, handMarks, p.marks); err != nil {
+					return fmt.Errorf("new visits: %w", inWords(err))
+				}
 				if _, err := in.tx.Conn().PgConn().CopyFrom(ctx, bytes.NewReader(p.visits), copyVisits); err != nil {
 					return fmt.Errorf("new visits: %w", inWords(err))
 				}

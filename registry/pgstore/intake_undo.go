@@ -106,6 +106,9 @@ func (s *Store) UndoIntake(ctx context.Context, batch registry.ID, person string
 		if err := mayUndo(ctx, tx, batch, undone); err != nil {
 			return err
 		}
+		if err := name(ctx, tx, Author{Person: person, Reason: "intake of " + undone.File + " undone", Batch: batch}); err != nil {
+			return err
+		}
 		args := pgx.StrictNamedArgs{"batch": batch}
 		for k := range registry.Kinds {
 			if err := restore(ctx, tx, registry.Kind(k), batch, undone); err != nil {

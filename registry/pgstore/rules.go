@@ -155,4 +155,7 @@ var rules = map[string]string{
 	"intake_batch_centre":         "the centre of an intake batch should be in the registry",
 	"intake_batch_rows":           "an intake batch should have read no less than 0 rows",
 	"intake_change_batch":         "the intake batch of a change should be in the registry",
+	"history_action_known":        "the action of an entry of the history should be found, insert, update, delete or reshape",
+	"history_of_shape":            "the columns that an entry of the history was made of should be recorded",
+	"history_head_is_one":         "the chain of the history should have one end",
 }
