@@ -158,6 +158,10 @@ var countsMethods = map[string]method{
 		iv, err := rate.Exact(rate.Exposure{Events: s.whole("a"), Time: s.one("t1")}, level)
 		return nums(err, limits(iv)...)
 	}},
+	"rate.ExactLower": {digits: closed, ours: func(s *dataSet) ([]float64, error) {
+		iv, err := rate.ExactLower(rate.Exposure{Events: s.whole("a"), Time: s.one("t1")}, level)
+		return nums(err, iv.Lower)
+	}},
 	"rate.Test": {digits: closed, ours: func(s *dataSet) ([]float64, error) {
 		return withLimits(rate.Test(rate.Exposure{Events: s.whole("a"), Time: s.one("t1")}, 0.2, s.alt(), level))
 	}},

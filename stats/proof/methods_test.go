@@ -331,6 +331,17 @@ var groupsMethods = map[string]method{
 	"groups.Student": ofTwo(tail, func(x, y []float64, s *dataSet) ([]float64, error) {
 		return twoSample(groups.Student(x, y, 0, s.alt(), level))
 	}),
+	"groups.StudentFromSummary": ofTwo(tail, func(x, y []float64, s *dataSet) ([]float64, error) {
+		return twoSample(groups.StudentFromSummary(groups.Summarise(x), groups.Summarise(y), 0, s.alt(), level))
+	}),
+	"design.Equivalent": ofTwo(tail, func(x, y []float64, _ *dataSet) ([]float64, error) {
+		w, err := groups.Welch(x, y, 0, stats.TwoSided, level)
+		if err != nil {
+			return nil, err
+		}
+		r, err := design.Equivalent(w.Result, -0.5, 0.5, 0.05)
+		return nums(err, r.P)
+	}),
 	"pool.Welch": ofTwo(tail, func(x, y []float64, _ *dataSet) ([]float64, error) {
 		r, err := pool.Welch(published(x), published(y), stats.TwoSided, level)
 		return nums(err, r.Stat, r.DF, r.P)
