@@ -115,7 +115,7 @@ func unusual(label, value string, u measure.Unit, p Plausible) string {
 // a strong effect, or the wrong eye (common practice).
 const (
 	kmaxJump     measure.Steps = 500
-	kmaxJumpDays               = 365
+	kmaxJumpDays int           = 365
 )
 
 // DoubtsBetween appends what is unusual between two visits of one eye.

@@ -152,9 +152,7 @@ func (a *Audit) summary() ([]Section, error) {
 		sec.Lead = []string{"The cohort holds no eye."}
 	}
 	sec.Table = t
-	for _, line := range provenanceNotes(s.provenance()) {
-		sec.Notes = append(sec.Notes, line)
-	}
+	sec.Notes = append(sec.Notes, provenanceNotes(s.provenance())...)
 	sec.Notes = append(sec.Notes,
 		"This report describes what happened. It does not decide a treatment: thresholds and signals are for review by a licensed clinician under local protocols and the device's own instructions.")
 	sec.Figures = append(sec.Figures, a.overTime(registry.Kmax.Quantity()))

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"strings"
-	"time"
 
 	"keratally/registry"
 	"keratally/registry/snapshot"
@@ -23,11 +22,6 @@ func quarterOf(d registry.Date) int {
 }
 
 func quarterName(q int) string { return fmt.Sprintf("%d Q%d", q/4, q%4+1) }
-
-// quarterEnd is the last day of a quarter.
-func quarterEnd(q int) registry.Date {
-	return registry.DateOf(time.Date(q/4, time.Month(q%4*3+4), 1, 0, 0, 0, 0, time.UTC)).Add(-1)
-}
 
 // runSeries is one figure over the quarters.
 type runSeries struct {

@@ -196,7 +196,7 @@ func atLeast(x []float64, limit float64) []bool {
 // lineFindings collects the demarcation findings of one protocol and zone:
 // the first imaging between two weeks and six months of each episode.
 type lineFindings struct {
-	looked, seen []bool
+	seen         []bool
 	patient      []int32
 	depth, share []float64
 	days         []float64

@@ -261,14 +261,14 @@ func (c *Comparison) pairHolm(m *MeasureComparison) error {
 	if len(m.Contrasts) < 2 {
 		return nil
 	}
-	for _, of := range []func(k *Contrast) (p float64, err error, to *float64){
-		func(k *Contrast) (float64, error, *float64) { return k.Headline.P, k.HeadlineErr, &k.PairHolm },
-		func(k *Contrast) (float64, error, *float64) { return k.Adjusted.P, k.AdjustedErr, &k.AdjustedHolm },
-		func(k *Contrast) (float64, error, *float64) { return k.Weighted.P, k.WeightedErr, &k.WeightedHolm },
+	for _, of := range []func(k *Contrast) (p float64, to *float64, err error){
+		func(k *Contrast) (float64, *float64, error) { return k.Headline.P, &k.PairHolm, k.HeadlineErr },
+		func(k *Contrast) (float64, *float64, error) { return k.Adjusted.P, &k.AdjustedHolm, k.AdjustedErr },
+		func(k *Contrast) (float64, *float64, error) { return k.Weighted.P, &k.WeightedHolm, k.WeightedErr },
 	} {
 		var family holmFamily
 		for i := range m.Contrasts {
-			p, err, to := of(&m.Contrasts[i])
+			p, to, err := of(&m.Contrasts[i])
 			family.add(p, err, to)
 		}
 		if err := family.adjust(); err != nil {

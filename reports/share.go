@@ -1,8 +1,6 @@
 package reports
 
 import (
-	"math"
-
 	"keratally/registry/snapshot"
 	"keratally/stats"
 	"keratally/stats/cluster"
@@ -74,5 +72,3 @@ func exact(events, n int, level float64) ShareOf {
 	s.Interval, s.Err = proportion.ClopperPearson(events, n, level)
 	return s
 }
-
-func nan() float64 { return math.NaN() }

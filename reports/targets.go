@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"math"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
@@ -113,22 +112,19 @@ func (a *Audit) targets() ([]Section, error) {
 }
 
 func (t *Target) row(f *keyFigure) Row {
-	limit, words := math.NaN(), ""
-	sign := "at least "
-	if t.AtLeast != nil {
-		limit = *t.AtLeast
-	} else {
-		limit, sign = *t.AtMost, "at most "
+	limit, sign, words := t.AtLeast, "at least ", ""
+	if limit == nil {
+		limit, sign = t.AtMost, "at most "
 	}
-	cells := []Cell{Text(f.name), Text(sign + f.format.Print(limit))}
+	cells := []Cell{Text(f.name), Text(sign + f.format.Print(*limit))}
 	if f.err != nil {
 		return Row{Cells: append(cells, Reason(f.err), Cell{}, Cell{}, Count(f.eyes), Text("cannot be told"), Text(t.Origin))}
 	}
 	iv := f.interval
-	switch meets := iv.Estimate >= limit == (t.AtLeast != nil) || iv.Estimate == limit; {
-	case iv.Lower < limit && iv.Upper > limit && meets:
+	switch meets := iv.Estimate >= *limit == (t.AtLeast != nil) || iv.Estimate == *limit; {
+	case iv.Lower < *limit && iv.Upper > *limit && meets:
 		words = "met by the estimate; the interval reaches across the target"
-	case iv.Lower < limit && iv.Upper > limit:
+	case iv.Lower < *limit && iv.Upper > *limit:
 		words = "not met by the estimate; the interval reaches across the target"
 	case meets:
 		words = "met, the whole interval included"

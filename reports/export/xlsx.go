@@ -98,6 +98,24 @@ func (c *Column) width() float64 {
 	return float64(min(longest, 60) + 2)
 }
 
+// The height of a line of text and the most that a row can have, in points.
+const (
+	lineHeight = 15
+	maxHeight  = 405
+)
+
+// height is what the longest wrapped cell of a row needs: a program that shows
+// the sheet does not work it out by itself.
+func height(t *Table, row int, widths map[string]float64) float64 {
+	lines := 1
+	for _, c := range t.Columns {
+		if wide := int(widths[c.Name]); wide > 2 {
+			lines = max(lines, 1+utf8.RuneCountInString(c.Text(row))/(wide-2))
+		}
+	}
+	return float64(min(lineHeight*lines, maxHeight))
+}
+
 func sheet(f *excelize.File, t *Table, heads, style int, widths map[string]float64) error {
 	if t.rows >= maxSheetRows || len(t.Columns) > maxSheetColumns {
 		return fmt.Errorf("%d rows and %d columns: a worksheet holds %d and %d: export as csv or parquet", t.rows, len(t.Columns), maxSheetRows-1, maxSheetColumns)
@@ -147,7 +165,11 @@ func sheet(f *excelize.File, t *Table, heads, style int, widths map[string]float
 		if err != nil {
 			return err
 		}
-		if err := w.SetRow(at, cells); err != nil {
+		var opts []excelize.RowOpts
+		if t.Name == "codebook" {
+			opts = append(opts, excelize.RowOpts{Height: height(t, row, widths)})
+		}
+		if err := w.SetRow(at, cells, opts...); err != nil {
 			return err
 		}
 	}

@@ -22,7 +22,6 @@ type svgCanvas struct {
 	b     bytes.Buffer
 	w, h  vg.Length
 	state []svgState
-	open  int // groups opened by Push and by transformations
 }
 
 type svgState struct {

@@ -86,8 +86,7 @@ func components(n int, random []regress.RandomDesign) [][]int {
 	for i := range parent {
 		parent[i] = i
 	}
-	var find func(i int) int
-	find = func(i int) int {
+	find := func(i int) int {
 		for parent[i] != i {
 			parent[i] = parent[parent[i]]
 			i = parent[i]

@@ -38,8 +38,6 @@ type RandomTerm struct {
 // term is a set of variables by index, ascending; a main effect has one.
 type term []int
 
-func (t term) key() string { return fmt.Sprint([]int(t)) }
-
 // ParseFormula reads a formula such as "y ~ a * b + log(x)". The error is a
 // *SyntaxError where the text cannot be read, and a *stats.ArgumentError where it can
 // but means nothing here (a dot, a bar without parentheses).

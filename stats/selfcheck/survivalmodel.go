@@ -16,7 +16,6 @@ type survivalModel struct {
 	x      *mat.Dense // without the constant
 	terms  []string
 	groups []survival.TermColumns
-	strata []string
 }
 
 // readSurvivalModel reads the formula, strata and cluster of the function's call.
