@@ -15,6 +15,7 @@ import (
 	"keratally/registry/snapshot"
 	"keratally/registry/snapshot/snaptest"
 	"keratally/reports"
+	"keratally/reports/figure"
 	"keratally/reports/workbook"
 )
 
@@ -172,7 +173,7 @@ func BenchmarkAudit(b *testing.B) {
 					b.Fatal(err)
 				}
 				stage("lay-out")
-				if err := workbook.Write(io.Discard, doc); err != nil {
+				if err := workbook.WriteWith(io.Discard, doc, figure.PNG); err != nil {
 					b.Fatal(err)
 				}
 				stage("workbook")
