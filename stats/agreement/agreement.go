@@ -21,15 +21,7 @@ func checkPaired(method string, x, y []float64, need int) error {
 	if len(x) != len(y) {
 		return fmt.Errorf("%s: %d first and %d second measurements: %w", method, len(x), len(y), stats.ErrLengths)
 	}
-	for i := range x {
-		if !finite(x[i]) || !finite(y[i]) {
-			return fmt.Errorf("%s: pair %d: %w", method, i+1, stats.ErrNotFinite)
-		}
-	}
-	if len(x) < need {
-		return &stats.TooFewError{Method: method, Got: len(x), Need: need}
-	}
-	return nil
+	return stats.CheckPairs(method, x, y, need)
 }
 
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

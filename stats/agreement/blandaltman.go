@@ -91,8 +91,12 @@ func NewBlandAltman(x, y []float64, level float64) (BlandAltman, error) {
 }
 
 // CarkeetFactors returns how many standard deviations from the bias the exact
-// confidence limits of a 95 % limit of agreement lie, for n ≥ 2 pairs.
+// confidence limits of a 95 % limit of agreement lie, for n ≥ 2 pairs; NaN for
+// fewer, or a level outside (0, 1).
 func CarkeetFactors(n int, level float64) (inner, outer float64) {
+	if n < 2 || stats.CheckLevel(level) != nil {
+		return math.NaN(), math.NaN()
+	}
 	df, root := float64(n-1), math.Sqrt(float64(n))
 	shift := -dist.NormalQuantile(0.025) * root
 	tail := (1 - level) / 2

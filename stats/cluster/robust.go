@@ -255,8 +255,19 @@ func (r *Robust) Freedom(l []float64) (se, df float64, err error) {
 // what the fit was made from. The errors are those of OLS; a cluster costs the
 // cube of its observations.
 func GLM(f *glm.Fit, data glm.Data, cluster []int, t Type) (*Robust, error) {
-	code, count, err := codes("cluster-robust variance", cluster, f.N)
+	const method = "cluster-robust variance"
+	code, count, err := codes(method, cluster, f.N)
 	if err != nil {
+		return nil, err
+	}
+	if data.X == nil || len(data.Y) != f.N || data.X.RawMatrix().Rows != f.N || data.X.RawMatrix().Cols != len(f.Coefficients) || len(data.Terms) != len(f.Coefficients) ||
+		data.Trials != nil && len(data.Trials) != f.N {
+		return nil, fmt.Errorf("%s: data that the fit of %d rows was not made from: %w", method, f.N, stats.ErrLengths)
+	}
+	if err := stats.CheckSample(method, data.Y, 1); err != nil {
+		return nil, err
+	}
+	if err := stats.CheckSample(method, data.X.RawMatrix().Data, 1); err != nil {
 		return nil, err
 	}
 	r := &Robust{Type: t, N: f.N, Clusters: count, Level: f.Level}

@@ -54,6 +54,9 @@ func HodgesLehmann(x, y []float64, alt stats.Alternative, level float64, rule Ra
 	if err := checkBoth("Hodges–Lehmann shift", x, y, 1); err != nil {
 		return Shift{}, err
 	}
+	if rule < AutomaticRanks || rule > NormalRanks {
+		return Shift{}, &stats.ArgumentError{Name: "rule of the limits", Got: int(rule), Want: "AutomaticRanks, ExactRanks or NormalRanks"}
+	}
 	if rule == AutomaticRanks {
 		rule = NormalRanks
 		if max(len(x), len(y)) <= ExactLimit {

@@ -84,6 +84,9 @@ func twoSample(method, printed string, x, y Summary, se, df, mu float64, alt sta
 	if se <= 10*epsilon*math.Max(math.Abs(x.Mean), math.Abs(y.Mean)) {
 		return TwoSample{}, noVariance(method)
 	}
+	if math.IsNaN(mu) || math.IsInf(mu, 0) {
+		return TwoSample{}, &stats.ArgumentError{Name: "difference tested", Got: mu, Want: "a finite number"}
+	}
 	t := TwoSample{Result: stats.NewResult(printed, x.N+y.N), First: x, Second: y}
 	t.Estimate, t.SE = x.Mean-y.Mean, se
 	if err := wald.T(&t.Result, mu, df, alt, level); err != nil {

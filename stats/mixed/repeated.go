@@ -112,6 +112,9 @@ func (by Repeated) check(n int) error {
 	if len(by.Subjects) != n || len(by.Visits) != n || by.Clusters != nil && len(by.Clusters) != n {
 		return fmt.Errorf("subjects, visits and clusters of the rows: %w", stats.ErrLengths)
 	}
+	if by.Shape < Unstructured || by.Shape > AR1 {
+		return &stats.ArgumentError{Name: "covariance of the visits", Got: int(by.Shape), Want: "Unstructured, CompoundSymmetric or AR1"}
+	}
 	t := len(by.Labels)
 	seen := map[[2]int]bool{}
 	own := map[int][]int{}

@@ -53,6 +53,9 @@ func HodgesLehmann(d []float64, alt stats.Alternative, level float64, rule RankR
 		return Shift{}, err
 	}
 	n := len(d)
+	if rule < AutomaticRanks || rule > NormalRanks {
+		return Shift{}, &stats.ArgumentError{Name: "rule of the limits", Got: int(rule), Want: "AutomaticRanks, ExactRanks or NormalRanks"}
+	}
 	if rule == AutomaticRanks {
 		rule = NormalRanks
 		if n <= ExactLimit {

@@ -117,10 +117,14 @@ func (s *Scores) Weights(target Target) ([]float64, error) {
 }
 
 // EffectiveSize returns (Σw)²/Σw² of the treated and of the control rows: how
-// many equally weighted rows would be as informative.
+// many equally weighted rows would be as informative. It is NaN where there is
+// not a weight for each row.
 //
 // Kish, Survey Sampling, 1965, 11.7.
 func EffectiveSize(treated []bool, w []float64) (treatedSize, controlSize float64) {
+	if len(w) != len(treated) {
+		return math.NaN(), math.NaN()
+	}
 	var sum, squares [2]float64
 	for i, t := range treated {
 		g := 0
@@ -204,6 +208,9 @@ func balance(treated []bool, x, weights []float64) (Balance, error) {
 		}
 		if weights != nil {
 			w = weights[i]
+		}
+		if !(w >= 0) || math.IsInf(w, 1) {
+			return b, fmt.Errorf("row %d, weight: %w", i+1, &stats.ArgumentError{Name: "weight", Got: w, Want: "a finite number of 0 or more"})
 		}
 		groups[g].add(v, w)
 	}
