@@ -25,6 +25,7 @@ type commandLine struct {
 	Compare   compareCmd   `cmd:"" help:"Compare groups of the clinic, or the clinic with published summaries."`
 	Snapshot  snapshotCmd  `cmd:"" help:"Freeze the registry at a cut-off into a file that reports can be made from later."`
 	Export    exportCmd    `cmd:"" help:"Release a cohort without identities for research, and write down that it was."`
+	History   historyCmd   `cmd:"" help:"Look into the history of every change that the database keeps."`
 	Selfcheck selfcheckCmd `cmd:"" help:"Run the statistics against reference results, case by case."`
 	Migrate   migrateCmd   `cmd:"" help:"Bring the database to this program's schema; done by every command as needed."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`

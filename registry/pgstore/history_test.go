@@ -240,3 +240,29 @@ func TestEveryTableIsWatched(t *testing.T) {
 	})
 	require.NoError(t, err)
 }
+
+// The story of an eye has what was entered, changed and deleted of it, in
+// order, with values in their units.
+func TestStoryOfAnEye(t *testing.T) {
+	store, pool := watchedRegistry(t)
+	inOneGo(t, pool, `DELETE FROM demarcation`)
+	events, err := store.Story(t.Context(), "P1 OD")
+	require.NoError(t, err)
+	var told []string
+	for _, e := range events {
+		told = append(told, strings.TrimSpace(e.Record+" "+e.Action+" "+strings.Join(e.Changes, ", ")))
+	}
+	require.Equal(t, []string{
+		"eye OD entered", "visit of 2026-03-02 entered", "visit of 2026-04-02 entered", "visit of 2026-05-02 entered", "visit of 2026-06-02 entered",
+		"visit of 2026-04-02 changed Kmax none → 54.00", "visit of 2026-06-02 deleted", "demarcation central entered", "demarcation central deleted",
+	}, told)
+	require.Equal(t, "a nurse", events[5].Person)
+	require.Equal(t, "mistyped", events[5].Reason)
+	require.EqualValues(t, 8, events[5].Entry)
+
+	same, err := store.Story(t.Context(), "00000000-0000-7000-8000-000000000406") // which is deleted
+	require.NoError(t, err)
+	require.Len(t, same, 2)
+	_, err = store.Story(t.Context(), "P9")
+	require.ErrorIs(t, err, registry.ErrNotFound)
+}
