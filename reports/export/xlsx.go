@@ -59,7 +59,7 @@ func xlsxFile(tables []*Table, widths map[string]float64) ([]byte, error) {
 		sort.Slice(types.Defaults, func(i, j int) bool { return types.Defaults[i].Extension < types.Defaults[j].Extension })
 	}
 	var out bytes.Buffer
-	f.SetZipWriter(newOrderedZip)
+	f.SetZipWriter(func(w io.Writer) excelize.ZipWriter { return zipped.NewWriter(w) })
 	if err := f.Write(&out); err != nil {
 		return nil, fmt.Errorf("workbook: %w", err)
 	}
