@@ -3,10 +3,13 @@ package export
 import (
 	"bytes"
 	"fmt"
+	"io"
 	"sort"
 	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
+
+	"keratally/reports/zipped"
 )
 
 // The limits of a worksheet.
