@@ -2,6 +2,7 @@ package reports
 
 import (
 	"fmt"
+	"slices"
 
 	"keratally/registry"
 	"keratally/registry/measure"
@@ -215,12 +216,7 @@ func (a *Audit) demarcation() ([]Section, error) {
 		{Key: "q1", Head: "quartile 1", Format: Whole, Pair: true}, {Key: "q3", Head: "quartile 3", Format: Whole},
 		{Key: "of_cornea", Head: "mean share of thickness there", Format: Share}, {Key: "day", Head: "median day", Format: Whole}}}
 	for _, g := range s.groups(s.protocolCode) {
-		byZone := map[string]*lineFindings{}
-		var zones []string
-		for _, e := range g.episodes {
-			a.collectLine(int(e), byZone, &zones)
-		}
-		sortZones(zones)
+		byZone, zones := a.linesOfGroup(g)
 		for _, z := range zones {
 			f := byZone[z]
 			if len(f.seen) == 0 {
@@ -243,6 +239,17 @@ func (a *Audit) demarcation() ([]Section, error) {
 	sec.Notes = []string{"“Not seen” is a finding: it counts in the share and never as a depth of nought. One finding an eye and zone: the first imaging between day 14 and day 182.",
 		"Depth is measured from the surface named with each finding; methods and observers differ in what they see."}
 	return []Section{sec}, nil
+}
+
+// linesOfGroup returns the findings of a group of episodes by zone, and the
+// zones in order.
+func (a *Audit) linesOfGroup(g group) (byZone map[string]*lineFindings, zones []string) {
+	byZone = map[string]*lineFindings{}
+	for _, e := range g.episodes {
+		a.collectLine(int(e), byZone, &zones)
+	}
+	slices.Sort(zones)
+	return byZone, zones
 }
 
 func (a *Audit) collectLine(e int, byZone map[string]*lineFindings, zones *[]string) {

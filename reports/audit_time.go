@@ -10,8 +10,6 @@ import (
 	"keratally/stats/survival"
 )
 
-func sortZones(z []string) { slices.Sort(z) }
-
 // curve is a Kaplan–Meier estimate of one group.
 type curve struct {
 	name                                string

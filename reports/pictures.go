@@ -136,12 +136,7 @@ func (a *Audit) demarcationDepth() (Figure, bool) {
 	s := Series{Name: "depth"}
 	total := 0
 	for _, g := range a.Source.groups(a.Source.protocolCode) {
-		byZone := map[string]*lineFindings{}
-		var zones []string
-		for _, e := range g.episodes {
-			a.collectLine(int(e), byZone, &zones)
-		}
-		sortZones(zones)
+		byZone, zones := a.linesOfGroup(g)
 		for _, z := range zones {
 			f := byZone[z]
 			if len(f.depth) < 2 {
