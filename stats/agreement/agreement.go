@@ -9,7 +9,6 @@ package agreement
 
 import (
 	"fmt"
-	"math"
 
 	"keratally/stats"
 	"keratally/stats/dist"
@@ -23,8 +22,6 @@ func checkPaired(method string, x, y []float64, need int) error {
 	}
 	return stats.CheckPairs(method, x, y, need)
 }
-
-func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
 
 func checkLevel(method string, level float64) error {
 	if err := stats.CheckLevel(level); err != nil {

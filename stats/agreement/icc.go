@@ -130,10 +130,8 @@ func newANOVA(method string, ratings [][]float64) (anova, error) {
 		if len(row) != k {
 			return anova{}, fmt.Errorf("%s: subject %d: %w", method, i+1, stats.ErrLengths)
 		}
-		for j, v := range row {
-			if !finite(v) {
-				return anova{}, fmt.Errorf("%s: subject %d, rater %d: %w", method, i+1, j+1, stats.ErrNotFinite)
-			}
+		if err := stats.CheckSample(fmt.Sprintf("%s: subject %d", method, i+1), row, k); err != nil {
+			return anova{}, err
 		}
 		rows[i] = sum.Mean(row)
 		all = append(all, row...)

@@ -80,10 +80,14 @@ func Mean(values []float64, cluster []int, level float64) (MeanResult, error) {
 }
 
 // DesignEffect returns Kish's 1 + (Σn_i²/Σn_i − 1)·icc: the factor by which
-// clustering widens the variance of a mean. Kish, Survey Sampling, 1965.
+// clustering widens the variance of a mean. It is NaN for a code outside 0 to
+// count − 1. Kish, Survey Sampling, 1965.
 func DesignEffect(code []int, count int, icc float64) float64 {
-	size := make([]float64, count)
+	size := make([]float64, max(0, count))
 	for _, c := range code {
+		if c < 0 || c >= count {
+			return math.NaN()
+		}
 		size[c]++
 	}
 	square := 0.0

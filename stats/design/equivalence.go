@@ -237,6 +237,9 @@ func estimateDF(method string, r stats.Result) (float64, error) {
 	if math.IsNaN(r.DF) {
 		return math.Inf(1), nil
 	}
+	if !(r.DF > 0) {
+		return 0, &stats.ArgumentError{Name: "degrees of freedom", Got: r.DF, Want: "above zero, or NaN for the normal distribution"}
+	}
 	return r.DF, nil
 }
 

@@ -58,6 +58,9 @@ func T(d []float64, mu float64, alt stats.Alternative, level float64) (stats.Res
 	if err != nil {
 		return stats.Result{}, err
 	}
+	if math.IsNaN(mu) || math.IsInf(mu, 0) {
+		return stats.Result{}, &stats.ArgumentError{Name: "mean tested", Got: mu, Want: "a finite number"}
+	}
 	r.Estimate, r.SE = mean, sd/math.Sqrt(float64(len(d)))
 	if err := wald.T(&r, mu, float64(len(d)-1), alt, level); err != nil {
 		return stats.Result{}, err

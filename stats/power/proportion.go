@@ -148,11 +148,22 @@ func (a ANOVA) check() error {
 	return checkAlpha(a.Alpha)
 }
 
+// noncentrality is what n per group would show; mostNoncentral is the most that
+// is worked out: its cost grows with the root, and such a study needs no plan.
+func (a ANOVA) noncentrality(n float64) float64 {
+	return float64(a.Groups-1) * n * a.Between / a.Within
+}
+
+const mostNoncentral = 1e8
+
+func (a ANOVA) tooLarge() error {
+	return &stats.ArgumentError{Name: "variance between groups", Got: a.Between, Want: "comparable with that within groups: 1e8 of it at most over all observations"}
+}
+
 func (a ANOVA) power(n float64) float64 {
 	d1 := float64(a.Groups - 1)
 	d2 := (n - 1) * float64(a.Groups)
-	ncp := d1 * n * a.Between / a.Within
-	return dist.NoncentralFSF(dist.FQuantileUpper(a.Alpha, d1, d2), d1, d2, ncp)
+	return dist.NoncentralFSF(dist.FQuantileUpper(a.Alpha, d1, d2), d1, d2, a.noncentrality(n))
 }
 
 // Power returns the probability of a significant F with n per group.
@@ -162,6 +173,9 @@ func (a ANOVA) Power(n float64) (float64, error) {
 	}
 	if !(n > 1) || math.IsInf(n, 1) {
 		return 0, &stats.ArgumentError{Name: "sample size", Got: n, Want: "above 1"}
+	}
+	if !(a.noncentrality(n) <= mostNoncentral) {
+		return 0, a.tooLarge()
 	}
 	return a.power(n), nil
 }
@@ -178,11 +192,14 @@ func (a ANOVA) SampleSize(power float64) (float64, error) {
 		return 0, &stats.ArgumentError{Name: "variance between groups", Got: a.Between, Want: "above zero"}
 	}
 	low, high := 1.0+1e-6, 4.0
-	for a.power(high) < power {
+	for a.noncentrality(high) <= mostNoncentral && a.power(high) < power {
 		low, high = high, 2*high
 		if high > 1e7 {
 			return 0, &stats.ArgumentError{Name: "variance between groups", Got: a.Between, Want: "large enough to be shown with fewer than ten million per group"}
 		}
 	}
-	return root.Bisect(func(n float64) float64 { return a.power(n) - power }, low, high), nil
+	if !(a.noncentrality(high) <= mostNoncentral) {
+		return 0, a.tooLarge()
+	}
+	return solve(func(n float64) float64 { return a.power(n) - power }, low, high), nil
 }

@@ -40,6 +40,11 @@ func Effect(treated []bool, y, weights []float64, cluster []int, level float64) 
 		return fail(fmt.Errorf("%d outcomes, %d treatments, %d weights, %d clusters: %w",
 			n, len(treated), len(weights), len(cluster), stats.ErrLengths))
 	}
+	for _, column := range [][]float64{y, weights} {
+		if err := stats.CheckSample(r.Method, column, 1); err != nil {
+			return r, err
+		}
+	}
 	var groups [2]moments
 	for i, v := range y {
 		if math.IsNaN(v) || math.IsInf(v, 0) || math.IsNaN(weights[i]) || math.IsInf(weights[i], 0) {

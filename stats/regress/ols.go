@@ -72,6 +72,9 @@ func OLS(d *Design, level float64) (*Fit, error) {
 	if d.Y == nil || d.X == nil {
 		return nil, &stats.ArgumentError{Name: "linear model", Got: "no response or no term", Want: "a response and at least one term"}
 	}
+	if err := stats.CheckSample("linear model, response", d.Y, 1); err != nil {
+		return nil, err
+	}
 	n, p := d.X.Dims()
 	if n <= p {
 		return nil, &stats.TooFewError{Method: fmt.Sprintf("linear model with %d coefficients", p), Got: n, Need: p + 1}

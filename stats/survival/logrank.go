@@ -129,6 +129,9 @@ func logRankSums(d Data, group []int, o LogRankOptions) (LogRankResult, error) {
 	if len(group) != len(d.Time) {
 		return r, fmt.Errorf("%s: %d times but %d groups: %w", method, len(d.Time), len(group), stats.ErrLengths)
 	}
+	if math.IsNaN(o.Rho) || math.IsInf(o.Rho, 0) {
+		return r, &stats.ArgumentError{Name: "rho", Got: o.Rho, Want: "a finite number, 0 for the log-rank test"}
+	}
 	if d.Cluster != nil && o.Rho != 0 {
 		return r, fmt.Errorf("%s: %w", method,
 			&stats.ArgumentError{Name: "rho", Got: o.Rho, Want: "0 where the variance is clustered"})
