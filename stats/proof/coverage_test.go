@@ -233,19 +233,25 @@ func protocolEffect(y []float64, patient []int, arm []float64) (c regress.Coeffi
 	return robust.Coefficients[1], nil
 }
 
-// cover returns the share of runs whose limits hold the truth.
+// cover returns the share of runs whose limits hold the truth, of those that
+// converge; one in a thousand may not, with a covariance next to singular.
 func cover(t testing.TB, m covering, stream uint64, runs int) float64 {
 	t.Helper()
 	r := rand.New(rand.NewPCG(coverageSeed, stream))
-	held := 0
+	held, refused := 0, 0
 	for k := range runs {
 		in, err := m.run(r)
+		if errors.Is(err, stats.ErrNotConverged) {
+			refused++
+			continue
+		}
 		require.NoError(t, err, "%s, run %d", m.name, k+1)
 		if in {
 			held++
 		}
 	}
-	return float64(held) / float64(runs)
+	require.LessOrEqual(t, refused, runs/1000, "%s did not converge", m.name)
+	return float64(held) / float64(runs-refused)
 }
 
 // In 400 runs the standard error of a share of 0.95 is 0.011: beside what the
