@@ -26,6 +26,11 @@ type commandLine struct {
 	Snapshot  snapshotCmd  `cmd:"" help:"Freeze the registry at a cut-off into a file that reports can be made from later."`
 	Export    exportCmd    `cmd:"" help:"Release a cohort without identities for research, and write down that it was."`
 	History   historyCmd   `cmd:"" help:"Look into the history of every change that the database keeps."`
+	Serve     serveCmd     `cmd:"" help:"Open the registry in a browser: overview, eyes, reports, work lists."`
+	Account   accountCmd   `cmd:"" help:"Who may sign in to the pages."`
+	Backup    backupCmd    `cmd:"" help:"Write everything in the registry to one file."`
+	Restore   restoreCmd   `cmd:"" help:"Fill an empty database from a backup, and check it."`
+	Drill     drillCmd     `cmd:"" help:"Try a backup and a restore beside the registry, and compare."`
 	Selfcheck selfcheckCmd `cmd:"" help:"Run the statistics against reference results, case by case."`
 	Migrate   migrateCmd   `cmd:"" help:"Bring the database to this program's schema; done by every command as needed."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`
