@@ -3,6 +3,7 @@ package describe
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -171,4 +172,34 @@ func TestSummaryProperties(t *testing.T) {
 			require.True(t, w.P >= 0 && w.P <= 1 && w.Stat > 0 && w.Stat <= 1+1e-15)
 		}
 	})
+}
+
+// Large samples are ordered only where the quantiles need it: they are those of
+// the whole ordered sample, with ties, in any order and at the ends.
+func TestQuantilesOfLargeSamples(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	for _, step := range []float64{0, 0.25, 5} {
+		x := make([]float64, 5000)
+		for i := range x {
+			if x[i] = 3 * r.NormFloat64(); step > 0 {
+				x[i] = math.Round(x[i]/step) * step
+			}
+		}
+		ordered := slices.Sorted(slices.Values(x))
+		for range 3 {
+			p := []float64{0, 0.001, r.Float64(), 0.5, r.Float64(), 0.999, 1}
+			for _, q := range []QuantileType{Type2, Type6, Type7, Type8} {
+				got, err := Quantiles(x, q, p...)
+				require.NoError(t, err)
+				for k, at := range p {
+					want := otherType(ordered, q, at)
+					if q == Type7 {
+						want = type7(ordered, at)
+					}
+					require.Equal(t, want, got[k], "type %d at %v", q, at)
+				}
+			}
+			slices.Sort(x) // and a sample in order
+		}
+	}
 }

@@ -39,7 +39,7 @@ func Quantiles(x []float64, definition QuantileType, p ...float64) ([]float64, e
 	if err := stats.CheckSample("quantile", x, 1); err != nil {
 		return nil, err
 	}
-	sorted := rank.Sorted(x)
+	sorted := sortedAt(x, p)
 	out := make([]float64, len(p))
 	for i, at := range p {
 		if !(at >= 0 && at <= 1) {
