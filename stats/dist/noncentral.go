@@ -51,7 +51,10 @@ func normalTail(z float64, upper bool) float64 {
 // off at both ends. sharpness is the largest |d g/d log s| to expect.
 func overChi(df, sharpness float64, g func(s float64) float64) float64 {
 	width := 1 / math.Sqrt(2*df)
-	step := 0.3 * math.Min(math.Min(width, 1/sharpness), 0.5)
+	// The rule's error is e^(−2π²/h²), h the step beside the narrowest width;
+	// where that is wide the poles of the integrand ask for smaller steps.
+	narrowest := math.Min(math.Min(width, 1/sharpness), 0.5)
+	step := math.Max(0.3*narrowest, math.Min(0.5*narrowest, 0.05))
 	logScale := logChiScale(df)
 	at := func(v float64) float64 {
 		// log of s^df·e^(−df·s²/2) relative to its maximum at s = 1.

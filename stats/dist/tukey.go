@@ -1,6 +1,10 @@
 package dist
 
-import "math"
+import (
+	"math"
+
+	"keratally/stats/root"
+)
 
 // TukeySF returns P(Q > q) for the studentised range Q of groups independent
 // normal means, the variance being estimated on df degrees of freedom
@@ -39,8 +43,8 @@ func TukeyQuantile(p float64, groups int, df float64) float64 {
 	case p == 1:
 		return math.Inf(1)
 	}
-	// The two-group quantile is a lower bound; widen upwards, then bisect with
-	// secant steps (Illinois) on log SF against log q.
+	// The two-group quantile is a lower bound; widen upwards, then
+	// interpolate log SF against log q.
 	target := math.Log1p(-p)
 	f := func(u float64) float64 { return math.Log(TukeySF(math.Exp(u), groups, df)) - target }
 	a := math.Log(math.Max(math.Sqrt2*TQuantile((1+p)/2, df), 1e-8)) - 1e-6
@@ -48,29 +52,10 @@ func TukeyQuantile(p float64, groups int, df float64) float64 {
 	b, fb := a, fa
 	for fb > 0 {
 		a, fa = b, fb
-		b += 0.5
+		b += 0.25
 		fb = f(b)
 	}
-	for range 100 {
-		if fa == 0 || math.Abs(b-a) < 1e-14 {
-			break
-		}
-		u := b - fb*(b-a)/(fb-fa)
-		fu := f(u)
-		if math.Abs(fu) < 1e-15 {
-			return math.Exp(u)
-		}
-		if fu*fb < 0 {
-			a, fa = b, fb
-		} else {
-			fa /= 2
-		}
-		if math.Abs(u-b) < 1e-13 {
-			return math.Exp(u)
-		}
-		b, fb = u, fu
-	}
-	return math.Exp(b)
+	return math.Exp(root.Brent(f, a, b, fa, fb, 1e-12))
 }
 
 // rangeTail holds what P(range > w) of k standard normals needs at each point
@@ -101,16 +86,31 @@ func newRangeTail(groups int) *rangeTail {
 	return r
 }
 
+// anyBeyond returns 1 − (1 − p)^(k−1), without cancellation.
+func (r *rangeTail) anyBeyond(p float64) float64 {
+	if r.power > 12 {
+		return -math.Expm1(r.power * math.Log1p(-p))
+	}
+	total := 0.0 // p·Σ (1−p)^j
+	for range int(r.power) {
+		total = total*(1-p) + p
+	}
+	return total
+}
+
 // above returns P(range > w).
 func (r *rangeTail) above(w float64) float64 {
 	sum := 0.0
 	for i, z := range r.z {
+		if z > 5 && r.weight[i] < 1e-19*sum {
+			break // the weights fall faster and faster
+		}
 		beyond := NormalSF(w-z) / r.phi[i] // Φ(z−w)/Φ(z)
 		if beyond >= 1 {
 			sum += r.weight[i]
 			continue
 		}
-		sum -= r.weight[i] * math.Expm1(r.power*math.Log1p(-beyond))
+		sum += r.weight[i] * r.anyBeyond(beyond)
 	}
 	return sum
 }
