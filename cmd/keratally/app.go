@@ -31,6 +31,7 @@ type commandLine struct {
 	Backup    backupCmd    `cmd:"" help:"Write everything in the registry to one file."`
 	Restore   restoreCmd   `cmd:"" help:"Fill an empty database from a backup, and check it."`
 	Drill     drillCmd     `cmd:"" help:"Try a backup and a restore beside the registry, and compare."`
+	Doctor    doctorCmd    `cmd:"" help:"Examine database, schema, history, clock, disk and backups, with advice."`
 	Selfcheck selfcheckCmd `cmd:"" help:"Run the statistics against reference results, case by case."`
 	Migrate   migrateCmd   `cmd:"" help:"Bring the database to this program's schema; done by every command as needed."`
 	Version   versionCmd   `cmd:"" help:"Print the version."`

@@ -84,7 +84,7 @@ const (
 // returns what was written. cutOff is the day up to which the snapshot is
 // taken by whose identity a restore is checked.
 func (s *Store) Backup(ctx context.Context, w io.Writer, program string, cutOff registry.Date) (*Manifest, error) {
-	m := &Manifest{Form: backupForm, Program: program, MadeAt: time.Now().UTC().Truncate(time.Second), CutOff: cutOff, CutOffDay: cutOff.String()}
+	m := &Manifest{Form: backupForm, Program: program, MadeAt: time.Now().UTC().Truncate(time.Microsecond), CutOff: cutOff, CutOffDay: cutOff.String()}
 	err := pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
 		return m.write(ctx, tx, w)
 	})
