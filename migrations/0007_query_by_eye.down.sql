@@ -1,0 +1,1 @@
+DROP INDEX query_by_eye;
