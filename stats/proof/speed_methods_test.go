@@ -1,6 +1,7 @@
 package proof
 
 import (
+	"errors"
 	"fmt"
 
 	"gonum.org/v1/gonum/mat"
@@ -38,8 +39,9 @@ func truths(x []int) []bool {
 	return out
 }
 
-// model evaluates a formula on the rows of the clustered data.
-func (d *speedData) model(formula string, rows int) (*regress.Design, error) {
+// frame holds the first rows of the clustered data, as R's data frame does
+// before its clock starts.
+func (d *speedData) frame(rows int) *regress.Frame {
 	f := regress.NewFrame(rows)
 	arm, patient, poor := make([]string, rows), make([]float64, rows), make([]float64, rows)
 	for i := range rows {
@@ -48,14 +50,17 @@ func (d *speedData) model(formula string, rows int) (*regress.Design, error) {
 			poor[i] = 1
 		}
 	}
+	err := f.AddFactor("arm", arm)
 	for name, x := range map[string][]float64{"y": d.MY[:rows], "base": d.MBase[:rows], "patient": patient, "poor": poor} {
-		if err := f.AddNumbers(name, x); err != nil {
-			return nil, err
-		}
+		err = errors.Join(err, f.AddNumbers(name, x))
 	}
-	if err := f.AddFactor("arm", arm); err != nil {
-		return nil, err
+	if err != nil {
+		panic(err)
 	}
+	return f
+}
+
+func designOf(f *regress.Frame, formula string) (*regress.Design, error) {
 	p, err := regress.ParseFormula(formula)
 	if err != nil {
 		return nil, err
@@ -78,11 +83,7 @@ func (d *speedData) visits(formula string) (*regress.Design, error) {
 	if err := f.AddFactor("visit", visit); err != nil {
 		return nil, err
 	}
-	p, err := regress.ParseFormula(formula)
-	if err != nil {
-		return nil, err
-	}
-	return p.Design(f)
+	return designOf(f, formula)
 }
 
 func (d *speedData) samples() []groups.Group {
@@ -96,8 +97,9 @@ func (d *speedData) samples() []groups.Group {
 
 // onDesign times a method from its formula on, as R's call does.
 func onDesign(d *speedData, formula string, rows int, f func(*regress.Design) error) func() error {
+	frame := d.frame(rows)
 	return func() error {
-		design, err := d.model(formula, rows)
+		design, err := designOf(frame, formula)
 		if err != nil {
 			return err
 		}
@@ -118,7 +120,7 @@ func speedMethods(d *speedData) []timed {
 	competing := survival.CompetingData{Time: d.Time[:1000], Cause: d.Cause[:1000]}
 	g := d.samples()
 	fixed := "y ~ arm + base"
-	small, err := d.model(fixed, 2000)
+	small, err := designOf(d.frame(2000), fixed)
 	if err != nil {
 		panic(err)
 	}
