@@ -82,17 +82,26 @@ func (c *restoreCmd) Run(a *app) error {
 	return nil
 }
 
-func restoreFile(ctx context.Context, address, path string) (*pgstore.Manifest, error) {
+func restoreFile(ctx context.Context, address, path string) (m *pgstore.Manifest, err error) {
+	err = withBackup(path, func(f io.ReaderAt, size int64) error {
+		m, err = pgstore.Restore(ctx, address, f, size)
+		return err
+	})
+	return m, err
+}
+
+// withBackup opens the file of a backup for what is to be done with it.
+func withBackup(path string, do func(f io.ReaderAt, size int64) error) error {
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	if err != nil {
-		return nil, err
+		return err
 	}
-	return pgstore.Restore(ctx, address, f, info.Size())
+	return do(f, info.Size())
 }
 
 // drillCmd tries a backup and a restore, and compares.

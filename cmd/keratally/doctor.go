@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -246,17 +247,11 @@ func newestBackup(dir string) (path string, err error) {
 	return path, nil
 }
 
-func manifestOf(path string) (*pgstore.Manifest, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return nil, err
-	}
-	m, _, err := pgstore.OpenBackup(f, info.Size())
+func manifestOf(path string) (m *pgstore.Manifest, err error) {
+	err = withBackup(path, func(f io.ReaderAt, size int64) error {
+		m, _, err = pgstore.OpenBackup(f, size)
+		return err
+	})
 	return m, err
 }
 
