@@ -31,6 +31,7 @@ type cellView struct {
 	Href   string
 	Number bool
 	Reason bool
+	Day    bool
 	Wide   bool
 }
 
@@ -97,7 +98,7 @@ func cellOf(cells []reports.Cell, i int, column *reports.Column) cellView {
 	case reports.TextCell:
 		v.Text, v.Number = c.Text, false
 	case reports.DayCell:
-		v.Text, v.Number = c.Day.Long(), false
+		v.Text, v.Day, v.Number = c.Day.Long(), true, false
 	case reports.ReasonCell:
 		v.Text, v.Reason, v.Number = c.Text, true, false
 	case reports.NumberCell:

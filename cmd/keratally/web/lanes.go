@@ -130,7 +130,7 @@ func (d *laneDrawing) axis(height int) {
 		fmt.Fprintf(&d.b, `<text class="lane-tick" x="%.1f" y="%d" text-anchor="%s">%s</text>`, x, y+22, anchorAt(x), esc(label))
 	}
 	if d.from < -20 {
-		tick(d.from, fmt.Sprintf("%d days", d.from))
+		tick(d.from, reports.Whole.Print(float64(d.from))+" days")
 	}
 	if len(d.episodes) == 0 {
 		tick(0, "first visit")

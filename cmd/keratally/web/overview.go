@@ -70,14 +70,18 @@ func newOverview(h *held, kinds []snapshot.Complications) (*overviewPage, error)
 		incomplete += one(row.Faults > 0)
 	}
 	add := func(n int, words, query, mark string) {
-		p.Facts = append(p.Facts, fact{fmt.Sprint(n), words, "/eyes?" + query, mark})
+		who := "eyes "
+		if n == 1 {
+			who = "eye "
+		}
+		p.Facts = append(p.Facts, fact{fmt.Sprint(n), who + words, "/eyes?" + query, mark})
 	}
 	period := "from=" + from.String() + "&to=" + p.CutOff.String()
-	add(treated, "eyes treated in the "+name, period+"&sort=treated", "")
-	add(due, "eyes due: a visit window is open and they were not seen in it", "state=due", "")
-	add(overdue, "eyes overdue: a window closed without a visit", "state=overdue&sort=overdue", "attention")
-	add(progressed, "eyes progressed after treatment ("+h.all.Definitions.Progression[0].String()+")", "state=progressed", "")
-	add(incomplete, "eyes with a record to complete or a query to answer", "state=incomplete&sort=records", "attention")
+	add(treated, "treated in the "+name, period+"&sort=treated", "")
+	add(due, "due: a visit window is open without a visit in it", "state=due", "")
+	add(overdue, "overdue: a window closed without a visit", "state=overdue&sort=overdue", "attention")
+	add(progressed, "progressed after treatment ("+h.all.Definitions.Progression[0].String()+")", "state=progressed", "")
+	add(incomplete, "with a record to complete or a query to answer", "state=incomplete&sort=records", "attention")
 	for i := range kinds {
 		if s, ok := h.signal(&kinds[i], from); ok {
 			p.Signals = append(p.Signals, s)
