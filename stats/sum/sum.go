@@ -89,7 +89,9 @@ func Sum(x []float64) float64 {
 // Mean returns the exact sum divided by the number of values; NaN for none.
 func Mean(x []float64) float64 { return Sum(x) / float64(len(x)) }
 
-// Dot returns Σ x·y, rounded once. The slices have equal length.
+// Dot returns Σ x·y, rounded once. The slices have equal length. A product
+// other than 0 that is smaller than about 1e-290 in magnitude loses its last
+// digits below the least double, and with them the power to break a tie.
 func Dot(x, y []float64) float64 {
 	var buffer [16]float64
 	a := Accumulator{parts: buffer[:0]}
