@@ -33,6 +33,11 @@ func (c *serveCmd) Run(a *app) error {
 	if err := c.check(); err != nil {
 		return err
 	}
+	listener, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("--listen %s: %w", c.Listen, err)
+	}
+	defer listener.Close() // at once if something below fails; twice does no harm
 	store, today, err := c.open(a)
 	if err != nil {
 		return err
@@ -49,10 +54,6 @@ func (c *serveCmd) Run(a *app) error {
 	}
 	if err := site.Warm(a.ctx); err != nil {
 		return err
-	}
-	listener, err := net.Listen("tcp", c.Listen)
-	if err != nil {
-		return fmt.Errorf("--listen %s: %w", c.Listen, err)
 	}
 	server := &http.Server{Handler: site.Handler(), ReadHeaderTimeout: 10 * time.Second, ReadTimeout: time.Minute, WriteTimeout: 2 * time.Minute, IdleTimeout: 2 * time.Minute,
 		MaxHeaderBytes: 64 << 10, ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn), TLSConfig: &tls.Config{MinVersion: tls.VersionTLS12}}

@@ -60,13 +60,14 @@ func newOverview(h *held, kinds []snapshot.Complications) (*overviewPage, error)
 	}
 	from, name := quarterOf(p.CutOff)
 	p.Quarter = name
-	treated, due, overdue, progressed, incomplete := 0, 0, 0, 0, 0
+	treated, due, overdue, progressed, unconfirmed, incomplete := 0, 0, 0, 0, 0, 0
 	for i := range h.Eyes {
 		row := &h.Eyes[i]
 		treated += one(row.treatedIn(from, p.CutOff))
 		due += one(row.Due)
 		overdue += one(row.Overdue > 0)
 		progressed += one(row.Progressed != "")
+		unconfirmed += one(row.Progressed == "unconfirmed")
 		incomplete += one(row.Faults > 0)
 	}
 	add := func(n int, words, query, mark string) {
@@ -80,7 +81,7 @@ func newOverview(h *held, kinds []snapshot.Complications) (*overviewPage, error)
 	add(treated, "treated in the "+name, period+"&sort=treated", "")
 	add(due, "due: a visit window is open without a visit in it", "state=due", "")
 	add(overdue, "overdue: a window closed without a visit", "state=overdue&sort=overdue", "attention")
-	add(progressed, "progressed after treatment ("+h.all.Definitions.Progression[0].String()+")", "state=progressed", "")
+	add(progressed, fmt.Sprintf("progressed after treatment, %d of them at the last visit only (%s)", unconfirmed, h.all.Definitions.Progression[0].String()), "state=progressed", "")
 	add(incomplete, "with a record to complete or a query to answer", "state=incomplete&sort=records", "attention")
 	for i := range kinds {
 		if s, ok := h.signal(&kinds[i], from); ok {
