@@ -2,6 +2,7 @@ package reports
 
 import (
 	"fmt"
+	"strings"
 
 	"keratally/registry"
 	"keratally/registry/snapshot"
@@ -127,12 +128,16 @@ func (a *Audit) eventRows() (Section, error) {
 func (a *Audit) check(doc *Document) (Section, error) {
 	o := a.Source.Outcomes
 	sec := Section{Name: checkSheet, Title: "The figures recomputed from the case rows", Empty: "Nothing to recompute: the cohort holds no eye with a follow-up value."}
-	t := &Table{Columns: []Column{{Key: "figure", Head: "figure", Wide: true}, {Key: "ours", Head: "registry", Format: Scientific}, {Key: "theirs", Head: "recomputed here", Format: Scientific, Help: "A live formula over the case rows."},
+	t := &Table{Columns: []Column{{Key: "figure", Head: "figure", Wide: true}, {Key: "ours", Head: "registry", Format: ThreeDec}, {Key: "theirs", Head: "recomputed here", Format: ThreeDec, Help: "A live formula over the case rows."},
 		{Key: "difference", Head: "relative difference", Format: Scientific, Help: "|registry − recomputed| ÷ the greater of both, or ÷ the SD of the change for a mean change near nought."}}}
 	add := func(name string, ours float64, formula string, scale string) {
 		row := headRowOfTables + len(t.Rows)
 		diff := fmt.Sprintf("IF(B%d=C%d,0,ABS(B%d-C%d)/MAX(ABS(B%d),ABS(C%d)%s))", row, row, row, row, row, row, scale)
-		t.Rows = append(t.Rows, Row{Cells: []Cell{Text(name), Number(ours), {Kind: NumberCell, Num: ours, Formula: formula}, {Kind: NumberCell, Num: 0, Formula: diff}}})
+		form := General
+		if strings.HasSuffix(name, ", n eyes") {
+			form = Whole
+		}
+		t.Rows = append(t.Rows, Row{Cells: []Cell{Text(name), Number(ours).As(form), {Kind: NumberCell, Num: ours, Formula: formula, Format: form}, {Kind: NumberCell, Num: 0, Formula: diff}}})
 	}
 	for _, q := range audited {
 		for i := range a.changes[q] {

@@ -2,6 +2,7 @@ package reports
 
 import (
 	"fmt"
+	"strings"
 
 	"keratally/registry"
 )
@@ -79,7 +80,7 @@ func (a *Audit) faults() ([]Section, error) {
 	t := &Table{Filter: true, Columns: []Column{{Key: "eye", Head: "eye"}, {Key: "centre", Head: "centre"}, {Key: "on", Head: "day", Format: DayForm}, {Key: "record", Head: "record"},
 		{Key: "field", Head: "field"}, {Key: "value", Head: "value"}, {Key: "words", Head: "what is the matter", Wide: true}}}
 	for _, f := range o.Faults() {
-		t.Rows = append(t.Rows, Row{Key: s.eyeCode(f.Eye), Cells: []Cell{Text(s.eyeCode(f.Eye)), Text(s.centreCode(f.Eye)), Day(f.On), Text(f.Record), Text(f.Field), Text(f.Value), Text(f.Words)}})
+		t.Rows = append(t.Rows, Row{Key: s.eyeCode(f.Eye), Cells: []Cell{Text(s.eyeCode(f.Eye)), Text(s.centreCode(f.Eye)), Day(f.On), Text(strings.ReplaceAll(f.Record, "_", " ")), Text(strings.ReplaceAll(f.Field, "_", " ")), Text(f.Value), Text(f.Words)}})
 	}
 	sec.Table = t
 	sec.Notes = []string{"Unusual is not impossible: a query asks a person to confirm or correct, and blocks nothing."}

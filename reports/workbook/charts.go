@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	_ "image/png" // the pictures of figures
+	"slices"
 
 	"github.com/xuri/excelize/v2"
 
@@ -29,10 +30,11 @@ var markers = []string{"circle", "square", "triangle", "diamond", "x", "star", "
 // drawCharts puts a section's figures under its notes: as native charts where
 // the spreadsheet has the type; other kinds are pictures (see pictures.go).
 func (b *book) drawCharts(s *reports.Section) error {
-	row := headRow + 2 + len(s.Notes)
+	row := headRow + 1 + len(s.Notes) // the first empty row
 	if s.Table != nil {
 		row += max(s.Table.Len(), 1) + 1
 	}
+	y := b.tableEnd(s)
 	pages := b.pagesOf(s)
 	for i := range s.Figures {
 		fig := &s.Figures[i]
@@ -43,16 +45,21 @@ func (b *book) drawCharts(s *reports.Section) error {
 		if rows == 0 {
 			continue
 		}
-		if pages.splits(row, rows) {
+		height := float64(rows) * rowPoints
+		if pages.splits(y, height) {
 			if err := b.f.InsertPageBreak(s.Name, fmt.Sprintf("A%d", row)); err != nil {
 				return err
 			}
-			pages.start = row
+			pages.start = y
+		} else {
+			row++
+			y += rowPoints
 		}
 		if err := put(fmt.Sprintf("A%d", row)); err != nil {
 			return fmt.Errorf("figure %s: %w", fig.Key, err)
 		}
 		row += rows
+		y += height
 	}
 	return nil
 }
@@ -98,6 +105,14 @@ func (b *book) place(sheet string, fig *reports.Figure) (put func(at string) err
 }
 
 func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {
+	if inMonths(fig.X) && native(fig.Kind) {
+		months := *fig
+		months.X.Ticks, months.X.Max, months.Series = nil, fig.X.Max/monthDays, slices.Clone(fig.Series)
+		for i := range months.Series {
+			months.Series[i].X = scaled(months.Series[i].X)
+		}
+		fig = &months
+	}
 	c := &excelize.Chart{
 		Title:     excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: fig.Title, Font: &excelize.Font{Size: 11, Bold: true, Color: ink}}}},
 		Legend:    excelize.ChartLegend{Position: "bottom"},
@@ -114,27 +129,34 @@ func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {
 	default:
 		c.Type = excelize.Scatter
 	}
-	bars := c.Type != excelize.Scatter
+	var labels []string
+	switch {
+	case c.Type != excelize.Scatter:
+		labels = fig.X.Categories
+	case namedTicks(fig):
+		c.Type, labels = excelize.Line, tickLabels(fig)
+	}
+	b.ranges(fig, c)
 	for i := range fig.Series {
 		s := &fig.Series[i]
 		x, y := s.X, s.Y
 		if fig.Kind == reports.StepFigure {
 			x, y = steps(s.X, s.Y)
 		}
-		cats, vals, name, err := b.chartData(fig, s.Name, x, y, bars)
+		cats, vals, name, err := b.chartData(fig, s.Name, x, y, labels)
 		if err != nil {
 			return nil, err
 		}
 		c.Series = append(c.Series, b.series(fig, i, name, cats, vals))
-		if bars || s.Lower == nil {
+		if labels != nil || s.Lower == nil {
 			continue
 		}
-		for _, limit := range [][]float64{s.Lower, s.Upper} {
+		for k, limit := range [][]float64{s.Lower, s.Upper} {
 			lx, ly := s.X, limit
 			if fig.Kind == reports.StepFigure {
 				lx, ly = steps(s.X, limit)
 			}
-			cats, vals, name, err := b.chartData(fig, s.Name+", 95 % limit", lx, ly, false)
+			cats, vals, name, err := b.chartData(fig, s.Name+[...]string{", 95 % CI from", ", 95 % CI to"}[k], lx, ly, nil)
 			if err != nil {
 				return nil, err
 			}
@@ -142,6 +164,9 @@ func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {
 				Line:   excelize.LineOptions{Type: excelize.LineSolid, Width: 0.75, Dash: excelize.LineDashSysDash, Fill: solid(colour(i))},
 				Marker: excelize.ChartMarker{Symbol: "none"}})
 		}
+	}
+	if err := b.referenceLines(fig, c, labels); err != nil {
+		return nil, err
 	}
 	if len(c.Series) == 1 {
 		c.Legend.Position = "none"
@@ -201,7 +226,7 @@ func steps(x, y []float64) (sx, sy []float64) {
 
 // chartData writes one series to the chart data sheet and returns the
 // references to it.
-func (b *book) chartData(fig *reports.Figure, name string, x, y []float64, categories bool) (cats, vals, nameRef string, err error) {
+func (b *book) chartData(fig *reports.Figure, name string, x, y []float64, labels []string) (cats, vals, nameRef string, err error) {
 	if b.charts == 0 {
 		if _, err := b.f.NewSheet(chartSheet); err != nil {
 			return "", "", "", err
@@ -226,8 +251,8 @@ func (b *book) chartData(fig *reports.Figure, name string, x, y []float64, categ
 	put(col, 2, fig.X.Title)
 	put(col+1, 2, name)
 	for i := range y {
-		if categories {
-			put(col, 3+i, fig.X.Categories[i])
+		if labels != nil {
+			put(col, 3+i, labels[i])
 		} else {
 			put(col, 3+i, x[i])
 		}

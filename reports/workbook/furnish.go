@@ -12,9 +12,6 @@ import (
 // headings, filters and the set-up of the printed page. A streamed sheet takes
 // only what needs no cell to be read back.
 func (b *book) furnish(s *reports.Section, streamed bool) error {
-	if err := b.page(s); err != nil {
-		return err
-	}
 	if len(s.Lead) > 0 && !streamed {
 		columns, _ := b.leadColumns(s)
 		corner, err := excelize.CoordinatesToCellName(columns, leadRow)
@@ -26,7 +23,7 @@ func (b *book) furnish(s *reports.Section, streamed bool) error {
 		}
 	}
 	if s.Table == nil {
-		return nil
+		return b.page(s)
 	}
 	last := headRow + s.Table.Len()
 	if s.Table.Filter && s.Table.Len() > 0 {
@@ -37,6 +34,9 @@ func (b *book) furnish(s *reports.Section, streamed bool) error {
 		if err := b.f.AutoFilter(s.Name, fmt.Sprintf("A%d:%s", headRow, corner), nil); err != nil {
 			return err
 		}
+	}
+	if err := b.page(s); err != nil { // a filter resets what the sheet says of its page
+		return err
 	}
 	for i, c := range s.Table.Columns {
 		if c.Help == "" {
@@ -95,74 +95,4 @@ func (b *book) reference(c *reports.Cases) (string, bool) {
 	a, err1 := excelize.CoordinatesToCellName(from, p.firstRow+first)
 	z, err2 := excelize.CoordinatesToCellName(to, p.firstRow+last)
 	return fmt.Sprintf("'%s'!%s:%s", c.Section, a, z), err1 == nil && err2 == nil
-}
-
-// page sets landscape A4, one page wide, the heading repeated, page x of y.
-func (b *book) page(s *reports.Section) error {
-	landscape, a4, wide, high, fit, grid := "landscape", 9, 1, 0, true, false
-	if err := b.f.SetSheetView(s.Name, 0, &excelize.ViewOptions{ShowGridLines: &grid}); err != nil {
-		return err
-	}
-	if err := b.f.SetSheetProps(s.Name, &excelize.SheetPropsOptions{FitToPage: &fit}); err != nil {
-		return err
-	}
-	if err := b.f.SetPageLayout(s.Name, &excelize.PageLayoutOptions{Orientation: &landscape, Size: &a4, FitToWidth: &wide, FitToHeight: &high}); err != nil {
-		return err
-	}
-	if err := b.f.SetHeaderFooter(s.Name, &excelize.HeaderFooterOptions{OddFooter: "&L&8" + footerText(b.doc.Title) + "&R&8page &P of &N"}); err != nil {
-		return err
-	}
-	if s.Table == nil {
-		return nil
-	}
-	quoted := "'" + s.Name + "'"
-	return b.f.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", Scope: s.Name,
-		RefersTo: fmt.Sprintf("%s!$%d:$%d", quoted, headRow, headRow)})
-}
-
-// footerText doubles the ampersands, which introduce codes in a footer.
-func footerText(s string) string {
-	out := make([]rune, 0, len(s))
-	for _, r := range s {
-		if r == '&' {
-			out = append(out, r)
-		}
-		out = append(out, r)
-	}
-	if len(out) > 100 {
-		out = out[:100]
-	}
-	return string(out)
-}
-
-// pages estimates where the printed pages of a sheet end: one page wide, so
-// the wider the columns, the more rows on a page.
-type pages struct {
-	start   int // first row of the page under consideration
-	perPage int
-}
-
-// The printable part of a landscape A4 page and the height of a row, in points;
-// a unit of column width is about five and a quarter points.
-const (
-	pageWidth, pageHeight = 740.0, 480.0
-	rowPoints             = 15.0
-	widthPoints           = 5.25
-)
-
-func (b *book) pagesOf(s *reports.Section) *pages {
-	total := 0.0
-	for _, w := range b.columnWidths(s) {
-		total += w * widthPoints
-	}
-	scale := min(1, pageWidth/max(total, 1))
-	return &pages{start: 1, perPage: int(pageHeight / rowPoints / scale)}
-}
-
-// splits reports whether something that covers rows would cross the end of a page.
-func (p *pages) splits(row, rows int) bool {
-	for row >= p.start+p.perPage {
-		p.start += p.perPage
-	}
-	return row > p.start && row+rows > p.start+p.perPage
 }

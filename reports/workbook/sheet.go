@@ -202,6 +202,9 @@ func (b *book) heading(t *reports.Table) []excelize.Cell {
 	cells := make([]excelize.Cell, len(t.Columns))
 	for i, c := range t.Columns {
 		style := b.styles.headText
+		if besideNumbers(t, i) {
+			style = b.styles.headBeside
+		}
 		if c.Format != reports.General && c.Format != reports.DayForm {
 			style = b.styles.headNumber
 		}
@@ -226,7 +229,7 @@ func (b *book) cells(t *reports.Table, row reports.Row) []excelize.Cell {
 		switch c.Kind {
 		case reports.TextCell:
 			out.Value = c.Text
-			out.StyleID = b.styles.ofText(row.Break, t.Columns[i].Wide, c.Cases != nil)
+			out.StyleID = b.styles.ofText(row.Break, t.Columns[i].Wide, besideNumbers(t, i), c.Cases != nil)
 		case reports.ReasonCell:
 			out.Value, out.StyleID = c.Text, b.styles.reason
 		case reports.NumberCell:
@@ -243,6 +246,12 @@ func (b *book) cells(t *reports.Table, row reports.Row) []excelize.Cell {
 	return cells
 }
 
+// besideNumbers reports whether a column of text follows one of numbers, which
+// stand at its edge.
+func besideNumbers(t *reports.Table, i int) bool {
+	return i > 0 && t.Columns[i].Format == reports.General && t.Columns[i-1].Format != reports.General
+}
+
 // daySerial converts days from 1970 into the serial day of a spreadsheet with
 // the 1900 date system, in which 1 January 1970 is 25569.
 func daySerial(days int32) float64 { return float64(days) + 25569 }
@@ -252,11 +261,18 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 	if s.Table == nil {
 		return []float64{110}
 	}
-	const sample = 400 // rows looked at: more would not change a width a reader sees
+	const (
+		sample = 400 // rows looked at: more would not change a width a reader sees
+		many   = 10  // columns from which headings take three lines and remarks are narrow
+	)
+	headLines, mostWide := 2, 54.0
+	if len(s.Table.Columns) >= many {
+		headLines, mostWide = 3, 40
+	}
 	w := make([]float64, len(s.Table.Columns))
 	for i, c := range s.Table.Columns {
-		w[i] = float64(longestWord(c.Head)) + 3
-		if n := float64(utf8.RuneCountInString(c.Head))/2 + 3; n > w[i] {
+		w[i] = float64(longestWord(c.Head)) + 2.5
+		if n := float64(utf8.RuneCountInString(c.Head)/headLines) + 3; n > w[i] {
 			w[i] = min(n, 18)
 		}
 	}
@@ -269,9 +285,9 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 		}
 	}
 	for i, c := range s.Table.Columns {
-		least, most := 8.0, 38.0
+		least, most := 7.0, 38.0
 		if c.Wide {
-			most = 54
+			most = mostWide
 		}
 		w[i] = min(max(w[i], least), most)
 	}

@@ -30,12 +30,13 @@ type styleKey struct {
 	format      reports.Format
 	group, link bool
 	wrap        bool
+	indent      bool // text beside numbers, which end where it begins
 }
 
 // styles holds the identities of the styles in use, made once a workbook.
 type styles struct {
-	title, context, lead, note, reason, headText, headNumber int
-	made                                                     map[styleKey]int
+	title, context, lead, note, reason, headText, headBeside, headNumber int
+	made                                                                 map[styleKey]int
 }
 
 func newStyles(f *excelize.File) (*styles, error) {
@@ -64,9 +65,11 @@ func newStyles(f *excelize.File) (*styles, error) {
 	s.lead = add(excelize.Style{Font: &excelize.Font{Size: 11}, Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}})
 	s.note = add(excelize.Style{Font: &excelize.Font{Color: muted, Size: 9}})
 	s.reason = add(excelize.Style{Font: &excelize.Font{Color: muted, Italic: true, Size: 9}})
-	rule := []excelize.Border{{Type: "bottom", Color: accent, Style: 2}}
+	rule := []excelize.Border{{Type: "bottom", Color: accent, Style: 1}}
 	s.headText = add(excelize.Style{Font: &excelize.Font{Bold: true}, Border: rule,
 		Alignment: &excelize.Alignment{Vertical: "bottom", WrapText: true}})
+	s.headBeside = add(excelize.Style{Font: &excelize.Font{Bold: true}, Border: rule,
+		Alignment: &excelize.Alignment{Vertical: "bottom", Horizontal: "left", Indent: 1, WrapText: true}})
 	s.headNumber = add(excelize.Style{Font: &excelize.Font{Bold: true}, Border: rule,
 		Alignment: &excelize.Alignment{Vertical: "bottom", Horizontal: "right", WrapText: true}})
 	formats := []reports.Format{reports.General, reports.Whole, reports.OneDec, reports.TwoDec, reports.ThreeDec,
@@ -86,8 +89,15 @@ func newStyles(f *excelize.File) (*styles, error) {
 				}
 				s.made[styleKey{format: format, group: group, link: link}] = add(st)
 				if format == reports.General {
-					st.Alignment = &excelize.Alignment{Vertical: "top", WrapText: true, Indent: 1}
-					s.made[styleKey{group: group, link: link, wrap: true}] = add(st)
+					for _, wrap := range []bool{false, true} {
+						for _, indent := range []bool{false, true} {
+							st.Alignment = &excelize.Alignment{Vertical: "top", WrapText: wrap}
+							if indent { // an indent needs a side
+								st.Alignment.Horizontal, st.Alignment.Indent = "left", 1
+							}
+							s.made[styleKey{group: group, link: link, wrap: wrap, indent: indent}] = add(st)
+						}
+					}
 				}
 			}
 		}
@@ -99,6 +109,6 @@ func (s *styles) of(f reports.Format, group, link bool) int {
 	return s.made[styleKey{format: f, group: group, link: link}]
 }
 
-func (s *styles) ofText(group, wrap, link bool) int {
-	return s.made[styleKey{group: group, wrap: wrap, link: link}]
+func (s *styles) ofText(group, wrap, indent, link bool) int {
+	return s.made[styleKey{group: group, wrap: wrap, indent: indent, link: link}]
 }
