@@ -120,7 +120,7 @@ func (h *held) charts(p *overviewPage) error {
 	o := h.all
 	kmax := registry.Kmax.Quantity()
 	means := reports.Series{Name: "mean", X: []float64{0}, Y: []float64{0}, Lower: []float64{0}, Upper: []float64{0}, N: []int{0}}
-	fig := reports.Figure{Key: "overview-kmax", Kind: reports.LineFigure, X: reports.Axis{Title: "days after treatment", Ticks: []reports.Tick{{At: 0, Label: "0"}}}, Y: reports.Axis{Title: "mean change of Kmax (D)"},
+	fig := reports.Figure{Key: "overview-kmax", Kind: reports.LineFigure, X: reports.Axis{Title: "days after treatment"}, Y: reports.Axis{Title: "mean change of Kmax (D)"},
 		Lines: []reports.RefLine{{Name: "no change", At: 0}}, Desc: "Line of the mean change of Kmax from baseline at each visit window, with its 95 % interval."}
 	seen := reports.Figure{Key: "overview-seen", Kind: reports.BarFigure, X: reports.Axis{Title: "window (due treatments)"}, Y: reports.Axis{Title: "share seen", Percent: true, Max: 1},
 		Desc: "Bars of the share of due treatments that were seen in each visit window.", Series: []reports.Series{{Name: "seen"}}}
@@ -149,13 +149,13 @@ func (h *held) charts(p *overviewPage) error {
 		x := float64(window.Target)
 		means.X, means.Y, means.N = append(means.X, x), append(means.Y, c.Mean.Estimate), append(means.N, n)
 		means.Lower, means.Upper = append(means.Lower, c.Mean.Interval.Lower), append(means.Upper, c.Mean.Interval.Upper)
-		fig.X.Ticks = append(fig.X.Ticks, reports.Tick{At: x, Label: fmt.Sprint(window.Target)})
 	}
 	var err error
 	if len(means.X) > 1 {
 		means.N[0] = most
 		fig.Title = fmt.Sprintf("Change of Kmax, mean with 95 %% CI (up to %d eyes)", most)
-		fig.Series, fig.AtRisk = []reports.Series{means}, []reports.RiskRow{{Name: "eyes", Numbers: means.N}}
+		fig.Series = []reports.Series{means}
+		ticks(&fig, means)
 		if p.Kmax, err = page.Figure(&fig); err != nil {
 			return err
 		}
@@ -166,6 +166,21 @@ func (h *held) charts(p *overviewPage) error {
 		p.Complete, err = page.Figure(&seen)
 	}
 	return err
+}
+
+// ticks labels the days of the means, and the eyes under them, where the
+// labels do not lie on one another.
+func ticks(fig *reports.Figure, means reports.Series) {
+	row := reports.RiskRow{Name: "eyes"}
+	end := means.X[len(means.X)-1]
+	for i, x := range means.X {
+		if n := len(fig.X.Ticks); n > 0 && x-fig.X.Ticks[n-1].At < end*0.06 {
+			continue
+		}
+		fig.X.Ticks = append(fig.X.Ticks, reports.Tick{At: x, Label: fmt.Sprintf("%.0f", x)})
+		row.Numbers = append(row.Numbers, means.N[i])
+	}
+	fig.AtRisk = []reports.RiskRow{row}
 }
 
 func (r *eyeRow) treatedIn(from, to registry.Date) bool {

@@ -3,6 +3,7 @@ package web
 import (
 	"html/template"
 	"net/http"
+	"strings"
 
 	"keratally/registry"
 	"keratally/reports"
@@ -56,7 +57,7 @@ func (s *Server) queries(w http.ResponseWriter, r *http.Request, v *visitor) err
 	t := &reports.Table{Columns: []reports.Column{{Head: "eye"}, {Head: "day", Format: reports.DayForm}, {Head: "record"}, {Head: "field"}, {Head: "value"}, {Head: "what is the matter", Wide: true}}}
 	for _, f := range h.all.Faults() {
 		key := h.keyOf(f.Eye)
-		t.Rows = append(t.Rows, reports.Row{Key: key, Cells: []reports.Cell{reports.Text(key), reports.Day(f.On), reports.Text(f.Record), reports.Text(fieldWords(f.Field)), reports.Text(f.Value), reports.Text(f.Words)}})
+		t.Rows = append(t.Rows, reports.Row{Key: key, Cells: []reports.Cell{reports.Text(key), reports.Day(f.On), reports.Text(strings.ReplaceAll(f.Record, "_", " ")), reports.Text(fieldWords(f.Field)), reports.Text(f.Value), reports.Text(f.Words)}})
 	}
 	return s.drawList(w, r, v, worklistPage{Heading: "Queries", Lead: "Records to complete or confirm. Up to " + h.Snapshot.CutOff.Long() + ".",
 		Empty: "No record waits for an answer. Values that are possible and unusual, and fields that reports need and nobody filled, appear here."}, t)
