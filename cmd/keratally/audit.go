@@ -23,7 +23,7 @@ type auditCmd struct {
 	Pictures  string `help:"Folder for the figures as SVG, PDF and PNG." placeholder:"DIR"`
 	Windows   string `help:"Name of the set of visit windows." default:"default"`
 	Snapshot  string `help:"Report from a kept snapshot instead of the database." type:"existingfile" placeholder:"FILE"`
-	Out       string `help:"The workbook to write." default:"audit.xlsx" placeholder:"FILE.xlsx"`
+	Out       string `help:"The workbook to write; a name that ends in .json gives the same report for programs." default:"audit.xlsx" placeholder:"FILE"`
 }
 
 // Run computes the audit and writes it.

@@ -3,10 +3,12 @@ package main
 import (
 	"io"
 	"path/filepath"
+	"strings"
 
 	"keratally/registry/snapshot"
 	"keratally/reports"
 	"keratally/reports/figure"
+	"keratally/reports/machine"
 	"keratally/reports/workbook"
 )
 
@@ -16,14 +18,23 @@ type audited interface {
 	Sentences() []string
 }
 
-// deliver writes a report as a workbook and its figures as pictures where a
+// render chooses how a report is written by the name of its file: .json for
+// programs, otherwise a workbook.
+func render(out string, doc *reports.Document) func(io.Writer) error {
+	if strings.EqualFold(filepath.Ext(out), ".json") {
+		return func(w io.Writer) error { return machine.Write(w, doc) }
+	}
+	return func(w io.Writer) error { return workbook.WriteWith(w, doc, figure.PNG) }
+}
+
+// deliver writes a report as a workbook (or JSON) and its figures as pictures where a
 // folder is named, and says its sentences and where it is.
 func (a *app) deliver(report audited, what, out, pictures string, snap *snapshot.Snapshot) error {
 	doc, err := report.Document()
 	if err != nil {
 		return err
 	}
-	if err := writeFile(out, func(w io.Writer) error { return workbook.WriteWith(w, doc, figure.PNG) }); err != nil {
+	if err := writeFile(out, render(out, doc)); err != nil {
 		return err
 	}
 	if pictures != "" {

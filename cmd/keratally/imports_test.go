@@ -31,6 +31,7 @@ var rooms = []struct {
 	{7, "keratally/reports/workbook"},
 	{7, "keratally/reports/figure"},
 	{7, "keratally/reports/export"},
+	{7, "keratally/reports/machine"},
 	{8, "keratally/reports/page"},
 	{6, "keratally/reports"},
 	{9, "keratally/cmd/keratally/web"},

@@ -18,7 +18,7 @@ type selfcheckCmd struct {
 
 // Run prints every case and its agreement; any difference ends with code 1.
 func (c *selfcheckCmd) Run(a *app) error {
-	options := selfcheck.Options{Dir: c.Cases, Version: version(), Date: time.Now().Format(time.DateOnly), Machine: machine()}
+	options := selfcheck.Options{Dir: c.Cases, Version: version(), Date: time.Now().Format(time.DateOnly), Machine: thisMachine()}
 	var summary selfcheck.Summary
 	check := func(report io.Writer) (err error) {
 		options.Report = report
@@ -40,7 +40,7 @@ func (c *selfcheckCmd) Run(a *app) error {
 	return nil
 }
 
-func machine() string {
+func thisMachine() string {
 	name, err := os.Hostname()
 	if err != nil {
 		name = "unnamed"
