@@ -18,7 +18,8 @@ const chartSheet = "Chart data"
 // The size of a chart in pixels, and the rows that it covers on a sheet.
 const (
 	chartWidth, chartHeight = 760, 380
-	chartRows               = 21
+	chartRows               = 20
+	chartOffset             = 6 // pixels below the edge of the row, which may be that of a page
 )
 
 // seriesColours are those of Okabe & Ito (2008), which readers with any
@@ -100,7 +101,7 @@ func (b *book) place(sheet string, fig *reports.Figure) (put func(at string) err
 	rows = int(float64(size.Height)*scale)/rowPixels + 2
 	return func(at string) error {
 		return b.f.AddPictureFromBytes(sheet, at, &excelize.Picture{Extension: ".png", File: png.Bytes(),
-			Format: &excelize.GraphicOptions{ScaleX: scale, ScaleY: scale, AltText: fig.Title + ". " + fig.Desc}})
+			Format: &excelize.GraphicOptions{OffsetY: chartOffset, ScaleX: scale, ScaleY: scale, AltText: fig.Title + ". " + fig.Desc}})
 	}, rows, nil
 }
 
@@ -117,7 +118,7 @@ func (b *book) chart(fig *reports.Figure) (*excelize.Chart, error) {
 		Title:     excelize.ChartTitle{Paragraph: []excelize.RichTextRun{{Text: fig.Title, Font: &excelize.Font{Size: 11, Bold: true, Color: ink}}}},
 		Legend:    excelize.ChartLegend{Position: "bottom"},
 		Dimension: excelize.ChartDimension{Width: chartWidth, Height: chartHeight},
-		Format:    excelize.GraphicOptions{AltText: fig.Desc},
+		Format:    excelize.GraphicOptions{AltText: fig.Desc, OffsetY: chartOffset},
 		XAxis:     axis(fig.X, false),
 		YAxis:     axis(fig.Y, true),
 	}

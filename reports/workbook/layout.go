@@ -54,11 +54,12 @@ func footerText(s string) string {
 	return string(out)
 }
 
-// The printable part of a landscape A4 page within its margins and the height
-// of a row, in points; a unit of column width is about five and a quarter
+// The printable part of a landscape A4 page within its margins, its height with
+// a tenth in reserve for fonts that are not there, and the height of a row, in
+// points; a unit of column width is about five and a quarter
 // points, a pixel of a chart three quarters.
 const (
-	pageWidth, pageHeight = 770.0, 490.0
+	pageWidth, pageHeight = 770.0, 440.0
 	rowPoints             = 15.0
 	widthPoints           = 5.25
 	pixelPoints           = 0.75

@@ -291,7 +291,28 @@ func (b *book) columnWidths(s *reports.Section) []float64 {
 		}
 		w[i] = min(max(w[i], least), most)
 	}
+	for r := range min(s.Table.Len(), sample) {
+		row := s.Table.Row(r)
+		for i := range min(len(w), len(row.Cells)-1) { // a reason runs on over empty cells only
+			if c := row.Cells[i]; c.Kind == reports.ReasonCell && row.Cells[i+1].Kind != reports.EmptyCell {
+				w[i] = max(w[i], min(float64(utf8.RuneCountInString(c.Text))+2, 38))
+			}
+		}
+		if row.Break && len(row.Cells) > 0 {
+			w[0] += max(0, 1.15*float64(utf8.RuneCountInString(row.Cells[0].Text))+1-room(row, w))
+		}
+	}
 	return w
+}
+
+// room is the width that the name of a group has: its own column and the empty
+// ones beside it.
+func room(row reports.Row, w []float64) float64 {
+	free := w[0]
+	for i := 1; i < len(w) && (i >= len(row.Cells) || row.Cells[i].Kind == reports.EmptyCell); i++ {
+		free += w[i]
+	}
+	return free
 }
 
 // wrappedHeight is the height of a row whose text wraps; 0 leaves it as it is.

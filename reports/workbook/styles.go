@@ -64,7 +64,7 @@ func newStyles(f *excelize.File) (*styles, error) {
 	s.context = add(excelize.Style{Font: &excelize.Font{Color: muted}})
 	s.lead = add(excelize.Style{Font: &excelize.Font{Size: 11}, Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}})
 	s.note = add(excelize.Style{Font: &excelize.Font{Color: muted, Size: 9}})
-	s.reason = add(excelize.Style{Font: &excelize.Font{Color: muted, Italic: true, Size: 9}})
+	s.reason = add(excelize.Style{Font: &excelize.Font{Color: muted, Italic: true, Size: 9}, Alignment: &excelize.Alignment{Vertical: "top", Horizontal: "left", Indent: 1}})
 	rule := []excelize.Border{{Type: "bottom", Color: accent, Style: 1}}
 	s.headText = add(excelize.Style{Font: &excelize.Font{Bold: true}, Border: rule,
 		Alignment: &excelize.Alignment{Vertical: "bottom", WrapText: true}})
