@@ -2,6 +2,7 @@ package reports
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"keratally/registry"
@@ -71,6 +72,19 @@ func (a *Audit) valueRows() Section {
 			}
 			t.Columns = append(t.Columns, Column{Key: windowKey(q, o.Windows()[w]), Head: q.Info().Label + " " + o.Windows()[w].Label, Format: formatOf(q)})
 			fill = append(fill, func(e int) snapshot.Value { return o.At(e, w, q) })
+		}
+	}
+	for _, q := range characteristics { // the others that the sheet Baseline describes
+		if !slices.Contains(audited, q) {
+			t.Columns = append(t.Columns, Column{Key: baselineKey(q), Head: heading(q) + " baseline", Format: formatOf(q)})
+			fill = append(fill, func(e int) snapshot.Value { return o.Baseline(e, q) })
+		}
+	}
+	haze := registry.Haze.Quantity()
+	for _, w := range a.windows {
+		if len(o.Follow(haze, w).Value) > 0 {
+			t.Columns = append(t.Columns, Column{Key: windowKey(haze, o.Windows()[w]), Head: haze.Info().Label + " " + o.Windows()[w].Label, Format: OneDec})
+			fill = append(fill, func(e int) snapshot.Value { return o.At(e, w, haze) })
 		}
 	}
 	cells := make([]Cell, 0, len(fill)+2)

@@ -102,11 +102,11 @@ func describeTable(by string) *Table {
 func (a *Audit) describeGroups(t *Table, groups []group) error {
 	o := a.Source.Outcomes
 	level := o.Definitions.Analysis.ConfidenceLevel
-	block := func(name string, f Format, values func(*snapshot.Outcomes) ([]float64, int)) error {
+	block := func(name string, f Format, cases *Cases, values func(*snapshot.Outcomes) ([]float64, int)) error {
 		t.Rows = append(t.Rows, Row{Break: true, Cells: []Cell{Text(name), {}, {}, {}, {}, {}, {}, {}, {}, {}, {}}})
 		for _, g := range groups {
 			x, missing := values(o.Only(g.episodes))
-			row := Row{Cells: []Cell{{}, Text(g.name), Count(len(x)), Count(missing)}}
+			row := Row{Cells: []Cell{{}, Text(g.name), Count(len(x)).From(cases), Count(missing)}}
 			if len(x) > 0 {
 				d, err := describe.Summarise(x, level)
 				if err != nil {
@@ -120,7 +120,7 @@ func (a *Audit) describeGroups(t *Table, groups []group) error {
 		}
 		return nil
 	}
-	err := block("age (years)", OneDec, func(o *snapshot.Outcomes) (x []float64, missing int) {
+	err := block("age (years)", OneDec, &Cases{Section: episodesSheet, Columns: []string{"age"}, Last: -1}, func(o *snapshot.Outcomes) (x []float64, missing int) {
 		for e := range o.Episodes {
 			if years, ok := o.Age(e); ok {
 				x = append(x, float64(years))
@@ -132,7 +132,7 @@ func (a *Audit) describeGroups(t *Table, groups []group) error {
 	})
 	for _, q := range characteristics {
 		if err == nil {
-			err = block(heading(q), formatOf(q), func(o *snapshot.Outcomes) ([]float64, int) {
+			err = block(heading(q), formatOf(q), &Cases{Section: valuesSheet, Columns: []string{baselineKey(q)}, Last: -1}, func(o *snapshot.Outcomes) ([]float64, int) {
 				sample := o.Baselines(q)
 				return sample.Value, sample.Missing
 			})
@@ -330,7 +330,9 @@ func (a *Audit) lines() ([]Section, error) {
 			{"steeper by 2 D or more", func(d float64) bool { return d >= 2 }},
 		} {
 			share := newShare(marks(c.Pairs, kind.test), c.Pairs.Patient, level)
-			t.Rows = append(t.Rows, Row{Cells: append(append([]Cell{{}, Text(kind.name)}, share.cells()...), Count(share.Patients))})
+			cells := share.cells()
+			cells[1] = cells[1].From(a.valuesOf(c.Quantity, c.Window))
+			t.Rows = append(t.Rows, Row{Cells: append(append([]Cell{{}, Text(kind.name)}, cells...), Count(share.Patients))})
 		}
 	}
 	kmax.Table = t
@@ -379,7 +381,9 @@ func (a *Audit) linesOf(q registry.Quantity) Section {
 				in[j] = class.in(n)
 			}
 			share := newShare(in, c.Pairs.Patient, o.Definitions.Analysis.ConfidenceLevel)
-			t.Rows = append(t.Rows, Row{Cells: append(append([]Cell{{}, Text(class.name)}, share.cells()...), Count(share.Patients))})
+			cells := share.cells()
+			cells[1] = cells[1].From(a.valuesOf(c.Quantity, c.Window))
+			t.Rows = append(t.Rows, Row{Cells: append(append([]Cell{{}, Text(class.name)}, cells...), Count(share.Patients))})
 			series.Y = append(series.Y, share.Interval.Estimate)
 			series.Lower = append(series.Lower, share.Interval.Lower)
 			series.Upper = append(series.Upper, share.Interval.Upper)

@@ -151,7 +151,7 @@ func (a *Audit) haze() ([]Section, error) {
 			return nil, err
 		}
 		due, with := o.Completeness(q, w)
-		row := []Cell{Text(o.Windows()[w].Label), Count(len(sample.Value)), Count(distinct(sample.Patient)), Count(due), Count(due - with), Number(d.Median), Number(d.Q25), Number(d.Q75)}
+		row := []Cell{Text(o.Windows()[w].Label), Count(len(sample.Value)).From(a.valuesOf(q, o.Windows()[w])), Count(distinct(sample.Patient)), Count(due), Count(due - with), Number(d.Median), Number(d.Q25), Number(d.Q75)}
 		for _, grade := range []float64{1, 2} {
 			share := newShare(atLeast(sample.Value, grade), sample.Patient, level)
 			cells := share.cells()

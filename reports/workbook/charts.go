@@ -18,7 +18,7 @@ const chartSheet = "Chart data"
 // The size of a chart in pixels, and the rows that it covers on a sheet.
 const (
 	chartWidth, chartHeight = 760, 380
-	chartRows               = 20
+	chartRows               = 21
 	chartOffset             = 6 // pixels below the edge of the row, which may be that of a page
 )
 
@@ -51,7 +51,6 @@ func (b *book) drawCharts(s *reports.Section) error {
 			if err := b.f.InsertPageBreak(s.Name, fmt.Sprintf("A%d", row)); err != nil {
 				return err
 			}
-			pages.start = y
 		} else {
 			row++
 			y += rowPoints

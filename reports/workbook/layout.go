@@ -11,11 +11,12 @@ import (
 
 // page sets landscape A4, as many pages wide as can be read, the heading repeated, page x of y.
 func (b *book) page(s *reports.Section) error {
+	points := rowPoints // stated, so that a font of another height does not move what stands below
 	landscape, a4, wide, high, fit, grid := "landscape", 9, b.pagesWide(s), 0, true, false
 	if err := b.f.SetSheetView(s.Name, 0, &excelize.ViewOptions{ShowGridLines: &grid}); err != nil {
 		return err
 	}
-	if err := b.f.SetSheetProps(s.Name, &excelize.SheetPropsOptions{FitToPage: &fit}); err != nil {
+	if err := b.f.SetSheetProps(s.Name, &excelize.SheetPropsOptions{FitToPage: &fit, DefaultRowHeight: &points, CustomHeight: &fit}); err != nil {
 		return err
 	}
 	if err := b.f.SetPageLayout(s.Name, &excelize.PageLayoutOptions{Orientation: &landscape, Size: &a4, FitToWidth: &wide, FitToHeight: &high}); err != nil {
@@ -89,7 +90,6 @@ type pages struct {
 	start  float64 // of the page under consideration
 	height float64 // of a page
 	repeat float64 // height of the heading repeated on every page but the first
-	later  bool    // whether the first page is behind
 }
 
 func (b *book) pagesOf(s *reports.Section) *pages {
@@ -123,13 +123,15 @@ func (b *book) tableEnd(s *reports.Section) float64 {
 }
 
 // splits reports whether something of a height that begins at y would cross
-// the end of a page.
+// the end of the page, and if so begins a page there. A table of more than a
+// page always splits: where its last page ends depends on the reader's fonts.
 func (p *pages) splits(y, height float64) bool {
-	for y >= p.start+p.height {
-		p.start += p.height
-		if !p.later {
-			p.height, p.later = p.height-p.repeat, true
-		}
+	if y <= p.start || y+height <= p.start+p.height {
+		return false
 	}
-	return y > p.start && y+height > p.start+p.height
+	if p.start == 0 {
+		p.height -= p.repeat
+	}
+	p.start = y
+	return true
 }
