@@ -18,7 +18,7 @@ const chartSheet = "Chart data"
 // The size of a chart in pixels, and the rows that it covers on a sheet.
 const (
 	chartWidth, chartHeight = 760, 380
-	chartRows               = 21
+	chartRows               = 25
 	chartOffset             = 6 // pixels below the edge of the row, which may be that of a page
 )
 
@@ -72,8 +72,9 @@ func native(k reports.FigureKind) bool {
 	return false
 }
 
-// rowPixels is the height of a row on a screen.
-const rowPixels = 20
+// rowPixels is the least height of an empty row, which some readers take from
+// their font instead of the sheet.
+const rowPixels = 17
 
 // place returns how to put a figure at a cell, as a native chart or a picture,
 // and the rows that it covers: 0 where there is nothing to draw.
