@@ -140,7 +140,7 @@ func (a *Audit) summary() ([]Section, error) {
 		{Key: "figure", Head: "figure", Wide: true}, {Key: "value", Head: "value", Format: TwoDec},
 		{Key: "lower", Head: "95 % CI from", Format: TwoDec, Pair: true}, {Key: "upper", Head: "to", Format: TwoDec},
 		{Key: "eyes", Head: "eyes", Format: Whole}, {Key: "patients", Head: "patients", Format: Whole},
-		{Key: "missing", Head: "due eyes without a value", Format: Whole, Help: "Episodes due at the window (its last day lies on or before the cut-off, and the episode had not ended before it began) for which nothing was measured."},
+		{Key: "missing", Head: "of the due eyes, without a value", Format: Whole, Help: "Episodes due at the window (its last day lies on or before the cut-off, and the episode had not ended before it began) for which nothing was measured."},
 	}}
 	if len(o.Episodes) > 0 {
 		for _, f := range a.keyFigures() {
@@ -154,6 +154,7 @@ func (a *Audit) summary() ([]Section, error) {
 	sec.Table = t
 	sec.Notes = append(sec.Notes, provenanceNotes(s.provenance())...)
 	sec.Notes = append(sec.Notes,
+		"An eye seen early in a window that is still open has a value but is not due yet: eyes with a value and due eyes without one do not add up to the eyes due.",
 		"This report describes what happened. It does not decide a treatment: thresholds and signals are for review by a licensed clinician under local protocols and the device's own instructions.")
 	sec.Figures = append(sec.Figures, a.overTime(registry.Kmax.Quantity()))
 	return []Section{sec}, nil

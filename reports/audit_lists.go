@@ -110,7 +110,7 @@ func (a *Audit) methods() ([]Section, error) {
 	for _, r := range d.Progression {
 		add("progression", r.Stamp.String()+": "+r.String())
 	}
-	add("time to progression", "Kaplan–Meier with Greenwood variance and log–log limits; beside it the interval-censored estimate of Turnbull; keratoplasty competes")
+	add("time to progression", "an eye beyond the limit at its last visit counts as progressed and is counted apart as unconfirmed; Kaplan–Meier with Greenwood variance and log–log limits; beside it the interval-censored estimate of Turnbull; keratoplasty competes")
 	add("vision below the chart", fmt.Sprintf("stand-ins %s: %s", d.OffChart.Stamp, d.OffChart.Citation))
 	add("small groups", fmt.Sprintf("fewer than %d eyes: values and no test", d.Analysis.MinEpisodes))
 	for _, one := range d.All() {

@@ -15,6 +15,8 @@ type curve struct {
 	name                                string
 	km                                  *survival.Curve
 	err                                 error
+	sure                                *survival.Curve // confirmed progressions only
+	sureErr                             error
 	eyes, patients                      int
 	confirmed, unconfirmed, competing   int
 	noBaseline, noFollowUp, stillStable int
@@ -24,6 +26,7 @@ type curve struct {
 func newCurve(name string, courses []snapshot.Course, level float64) curve {
 	c := curve{name: name}
 	var d survival.Data
+	var confirmed []bool
 	seen := map[int32]bool{}
 	for i := range courses {
 		k := &courses[i]
@@ -48,6 +51,7 @@ func newCurve(name string, courses []snapshot.Course, level float64) curve {
 		seen[k.Patient] = true
 		d.Time = append(d.Time, float64(k.Day))
 		d.Event = append(d.Event, k.Progressed())
+		confirmed = append(confirmed, k.Status == snapshot.Confirmed)
 		d.Cluster = append(d.Cluster, int(k.Patient))
 		right := math.Inf(1)
 		if k.Known >= 0 {
@@ -60,6 +64,9 @@ func newCurve(name string, courses []snapshot.Course, level float64) curve {
 		d.Cluster = nil
 	}
 	c.km, c.err = survival.KaplanMeier(d, survival.LogLog, level)
+	sure := d
+	sure.Event = confirmed
+	c.sure, c.sureErr = survival.KaplanMeier(sure, survival.LogLog, level)
 	return c
 }
 
@@ -78,7 +85,7 @@ func (a *Audit) progression() ([]Section, error) {
 			name = fmt.Sprintf("Progression %d", r+1)
 		}
 		sec := Section{Name: name, Title: "Time to progression", Empty: "No treated eye with a baseline and a later visit yet.",
-			Lead: []string{"Rule: " + rule.String() + "."}}
+			Lead: []string{"Rule: " + rule.String() + ". An eye beyond the limit at its last visit, with no later one to confirm it, counts as progressed in the curve and is counted apart; the column “confirmed only” leaves such eyes out."}}
 		groups := []group{{name: "all", episodes: everyEpisode(o)}}
 		if by := s.groups(s.protocolCode); len(by) > 1 {
 			groups = append(groups, by...)
@@ -87,7 +94,7 @@ func (a *Audit) progression() ([]Section, error) {
 			{Key: "events", Head: "progressed by then", Format: Whole}, {Key: "free", Head: "free of progression", Format: Share},
 			{Key: "lower", Head: "95 % CI from", Format: Share, Pair: true, Help: "Kaplan–Meier; Greenwood variance, log–log limits; where patients have two eyes the variance is clustered by patient."}, {Key: "upper", Head: "to", Format: Share},
 			{Key: "interval_least", Head: "interval-censored, least", Format: Share, Pair: true, Help: "Turnbull estimate: visits bound the true day of progression from both sides; free of progression lies between these two."}, {Key: "interval_greatest", Head: "greatest", Format: Share},
-			{Key: "words", Head: "eyes", Wide: true}}}
+			{Key: "sure", Head: "free, confirmed only", Format: Share, Help: "The same curve with confirmed progressions as events; an eye beyond the limit at its last visit is censored there."}, {Key: "words", Head: "eyes", Wide: true}}}
 		fig := Figure{Key: "progression-" + rule.Name, Kind: StepFigure, Desc: "Steps of the share of eyes free of progression over time.",
 			X: Axis{Title: "months after treatment"}, Y: Axis{Title: "free of progression", Percent: true}}
 		last := 0.0
@@ -152,7 +159,7 @@ func (a *Audit) curveRows(c *curve) []Row {
 			words = append(words, fmt.Sprintf("%s %s", thousands(part.n), part.name))
 		}
 	}
-	head := Row{Break: true, Cells: []Cell{Text(c.name), {}, {}, {}, {}, {}, {}, {}, {}, Text(strings.Join(words, "; "))}}
+	head := Row{Break: true, Cells: []Cell{Text(c.name), {}, {}, {}, {}, {}, {}, {}, {}, {}, Text(strings.Join(words, "; "))}}
 	rows := []Row{head}
 	if c.err != nil || c.eyes == 0 {
 		return rows
@@ -175,6 +182,11 @@ func (a *Audit) curveRows(c *curve) []Row {
 		if terr == nil {
 			least, greatest := turnbull.SurvivalBounds(day)
 			row.Cells = append(row.Cells, Number(least), Number(greatest))
+		} else {
+			row.Cells = append(row.Cells, Cell{}, Cell{})
+		}
+		if c.sureErr == nil {
+			row.Cells = append(row.Cells, Number(c.sure.At(day).Survival))
 		}
 		rows = append(rows, row)
 	}

@@ -125,7 +125,7 @@ func (c *Change) Sentence() string {
 	}
 	missed := ""
 	if c.Due > c.With {
-		missed = fmt.Sprintf("; %s without a value", plural(c.Due-c.With, "due eye", "due eyes"))
+		missed = fmt.Sprintf("; of %s whose window has closed, %s without a value", eyes(c.Due), thousands(c.Due-c.With))
 	}
 	mean := c.Delta.Mean.Estimate
 	if c.MeanErr == nil {

@@ -32,6 +32,7 @@ func (a *Audit) MethodsText() string {
 			say("A further definition was: %s.", r.String())
 		}
 	}
+	say("An eye beyond the limit at its last visit, with no later one to confirm it, was counted as progressed.")
 	say("Time to progression was estimated by Kaplan–Meier (Greenwood variance, log–log limits).")
 	if q, ok := registry.ParseQuantity(d.Analysis.PrimaryMeasure); ok {
 		say("The primary measure was the change of %s at %s; all others are secondary.", q.Info().Label, windowLabel(d, d.Analysis.PrimaryWindow))

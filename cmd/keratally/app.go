@@ -40,6 +40,7 @@ type commandLine struct {
 // globals are the settings that every command shares.
 type globals struct {
 	Database        string `help:"URL of the PostgreSQL server and database. Without one, a private server is kept in the data folder." env:"KERATALLY_DATABASE_URL" placeholder:"URL"`
+	DemoData        bool   `help:"Work on the invented clinic of the demo instead of your own registry."`
 	Data            string `help:"Folder of the private server." env:"KERATALLY_DATA" placeholder:"DIR"`
 	InstallPostgres bool   `help:"Install PostgreSQL with this system's own installer if no programs of it are found; the command is shown first."`
 }
@@ -70,7 +71,14 @@ const ownDatabase = "keratally"
 // url returns the address of the database, starting the private server where
 // no other was named.
 func (a *app) url() (string, error) {
+	name := ownDatabase
+	if a.flags.DemoData {
+		name = demoDatabase
+	}
 	if a.flags.Database != "" {
+		if a.flags.DemoData {
+			return pgstore.OtherDatabase(a.flags.Database, demoDatabase)
+		}
 		return a.flags.Database, nil
 	}
 	if a.local == nil {
@@ -79,11 +87,11 @@ func (a *app) url() (string, error) {
 			return "", err
 		}
 		a.local = server
-		if err := server.EnsureDatabase(a.ctx, ownDatabase); err != nil {
+		if err := server.EnsureDatabase(a.ctx, name); err != nil {
 			return "", err
 		}
 	}
-	return a.local.URL(ownDatabase), nil
+	return a.local.URL(name), nil
 }
 
 // store opens the registry, migrated to this program's schema.

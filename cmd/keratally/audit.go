@@ -32,6 +32,9 @@ func (c *auditCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	if period, err = period.until(a); err != nil {
+		return err
+	}
 	snap, err := freeze(a, c.Snapshot, period.to)
 	if err != nil {
 		return err
@@ -121,4 +124,18 @@ func (c *auditCmd) period(today registry.Date) (period, error) {
 func quarter(year, q int) period {
 	first := time.Date(year, time.Month(3*q-2), 1, 0, 0, 0, 0, time.UTC)
 	return period{from: registry.DateOf(first), to: registry.DateOf(first.AddDate(0, 3, -1)), name: fmt.Sprintf("%s quarter of %d", ordinals[q-1], year)}
+}
+
+// until cuts a period that is not over at today, and says so; one that has not
+// begun is refused.
+func (p period) until(a *app) (period, error) {
+	today := a.day()
+	switch {
+	case p.from > today:
+		return p, fmt.Errorf("the period begins on %s, which is after today, %s: should it be an earlier one?", p.from.Long(), today.Long())
+	case p.to > today:
+		a.say("The period ends on %s and is not over: the report goes to today, %s.\n", p.to.Long(), today.Long())
+		p.to = today
+	}
+	return p, nil
 }

@@ -53,19 +53,16 @@ func (c *demoCmd) Run(a *app) error {
 	}
 	a.say("")
 	audit := auditCmd{Quarter: "2026Q3", Windows: "default", Out: filepath.Join(c.Out, "audit-2026Q3.xlsx")}
-	period, err := audit.period(a.day())
-	if err != nil {
+	if err := audit.report(a, snap, quarter(2026, 3)); err != nil {
 		return err
 	}
-	if err := audit.report(a, snap, period); err != nil {
-		return err
-	}
-	a.say(`The spreadsheets, their mappings and the rows that were refused are in %s.
+	a.say(`The invented clinic is kept apart from your own registry; --demo-data works on it.
+The spreadsheets, their mappings and the rows that were refused are in %s.
 
 What to try next:
   open %s and read the sheet Summary first
   correct a refused row and take it in again:
-    keratally intake FILE.xlsx --mapping FILE.toml
+    keratally --demo-data intake FILE-refused.xlsx --mapping FILE.toml
   begin with your own sheet: a mapping is proposed from its headings:
     keratally intake FILE.xlsx --propose`, filepath.Join(c.Out, "spreadsheets"), audit.Out)
 	return nil

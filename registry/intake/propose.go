@@ -221,9 +221,13 @@ func guessColumns(headings []string, samples map[int][]string) ([]guess, string)
 // guessHeading finds the field whose usual headings (in English, German,
 // French and Spanish) a heading holds, the longest first.
 func guessHeading(heading string) (g guess) {
-	words := strings.FieldsFunc(strings.ToLower(heading), func(r rune) bool { return strings.ContainsRune(" _-/.,:()[]%µ", r) })
+	words := strings.FieldsFunc(heading, func(r rune) bool { return strings.ContainsRune(" _-/.,:()[]%µ", r) })
 	var rest []string
-	for _, w := range words {
+	for _, written := range words {
+		w := strings.ToLower(written)
+		if written == "RA" || written == "LA" { // rechtes, linkes Auge; in small letters "la" is an article
+			w = map[string]string{"RA": "od", "LA": "os"}[written]
+		}
 		switch w {
 		case "od", "re":
 			g.side = measure.Right
@@ -350,7 +354,7 @@ type usualHeading struct{ words, key string }
 var usualHeadings = func() []usualHeading {
 	list := []usualHeading{}
 	for key, headings := range map[string]string{
-		"patient.code":             "patient|patient id|patient no|id|pseudonym|code|patientennummer|patient nr|numéro patient|paciente|patient code",
+		"patient.code":             "patient|patient id|patient no|id|pseudonym|code|patientennummer|patient nr|pat nr|pat no|pat|numéro patient|paciente|patient code",
 		"patient.sex":              "sex|gender|geschlecht|sexe|sexo",
 		"patient.birth_year":       "birth year|year of birth|born|yob|geburtsjahr|année de naissance|año de nacimiento",
 		"patient.birth_date":       "date of birth|dob|birth date|geburtsdatum|date de naissance|fecha de nacimiento",
@@ -362,7 +366,7 @@ var usualHeadings = func() []usualHeading {
 		"treatment.protocol":       "protocol|protokoll|protocole|protocolo",
 		"treatment.clinician":      "surgeon|clinician|operateur|chirurg|chirurgien|cirujano",
 		"treatment.irradiance":     "irradiance|intensity|irradianz|mw cm2|mw cm²",
-		"treatment.exposure":       "exposure|exposure time|irradiation time|bestrahlungszeit",
+		"treatment.exposure":       "exposure|exposure time|irradiation time|bestrahlungszeit|dauer|duration|minutes",
 		"treatment.fluence":        "fluence|energy|energie|j cm2|j cm²",
 		"visit.on":                 "date|visit date|visit|exam date|datum|untersuchungsdatum|date de visite|date d'examen|fecha",
 		"visit.days":               "days|followup days|follow up days|followupdays|tage",

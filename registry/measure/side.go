@@ -26,14 +26,14 @@ func (s Side) String() string {
 // Fellow returns the other eye.
 func (s Side) Fellow() Side { return 3 - s }
 
-// ParseSide reads the usual ways of writing an eye: OD, RE, R, right; OS, LE,
-// L, left, in any case. Codes such as 0 and 1 mean nothing by themselves: a
+// ParseSide reads the usual ways of writing an eye: OD, RE, RA, R, right; OS, LE,
+// LA, L, left, in any case. Codes such as 0 and 1 mean nothing by themselves: a
 // mapping must translate them first.
 func ParseSide(text string) (Side, error) {
 	switch strings.ToUpper(strings.Trim(strings.TrimSpace(text), ".")) {
-	case "OD", "O.D", "RE", "R", "RIGHT", "RIGHT EYE":
+	case "OD", "O.D", "RE", "RA", "R", "RIGHT", "RIGHT EYE":
 		return Right, nil
-	case "OS", "O.S", "LE", "L", "LEFT", "LEFT EYE":
+	case "OS", "O.S", "LE", "LA", "L", "LEFT", "LEFT EYE":
 		return Left, nil
 	}
 	return 0, &FormatError{Got: text, Want: "OD (right) or OS (left)"}

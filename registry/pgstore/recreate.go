@@ -2,6 +2,7 @@ package pgstore
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/url"
 
@@ -24,9 +25,14 @@ func Recreate(ctx context.Context, address, name string) (string, error) {
 	if _, err := conn.Exec(ctx, "CREATE DATABASE "+quoted+" TEMPLATE template0 ENCODING 'UTF8'"); err != nil {
 		return "", fmt.Errorf("making database %s: %w", name, err)
 	}
+	return OtherDatabase(address, name)
+}
+
+// OtherDatabase returns the address of another database of the same server.
+func OtherDatabase(address, name string) (string, error) {
 	u, err := url.Parse(address)
 	if err != nil || u.Scheme == "" {
-		return "", fmt.Errorf("database address: should be a URL such as postgres://user@host/database")
+		return "", errors.New("database address: should be a URL such as postgres://user@host/database")
 	}
 	u.Path = "/" + name
 	return u.String(), nil
