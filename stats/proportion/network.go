@@ -3,7 +3,6 @@ package proportion
 import (
 	"math"
 	"slices"
-	"sort"
 )
 
 // networkWork bounds the steps that an enumeration may take, some tens of
@@ -17,6 +16,10 @@ const (
 	networkRows  = 12
 	networkCount = math.MaxUint16
 )
+
+// networkPlaces is how many states, in any order of rows, a stage has a place
+// for in a list; a larger one finds its nodes by state alone.
+const networkPlaces = 1 << 16
 
 // logGrain is how finely the logs of probabilities are told apart: 1e−10, a
 // thousandth of the fuzz of the comparison.
@@ -56,12 +59,16 @@ type waiting struct{ limit, weight float64 }
 // manyWaiting is how many make ranking cheaper than looking through all ways.
 const manyWaiting = 8
 
-// network holds the nodes of every stage, a stage being the next column.
+// network holds the nodes of every stage, a stage being the next column. The
+// place of a state, whose rows may be in any order, is Σ left·stride; as the sum
+// of the rows is known at a stage, the last one has no stride.
 type network struct {
 	rows         int
 	cols         []int
 	logFactorial []float64
 	stages       []map[state]*node
+	places       [][]*node // of every stage by place, or nil if too many
+	stride       [networkRows]int
 	work, held   int
 }
 
@@ -82,6 +89,7 @@ func fisherTwoSided(t Table, rows, cols []int) (float64, error) {
 	for i := range g.stages {
 		g.stages[i] = map[state]*node{}
 	}
+	g.makePlaces(slices.Max(rows) + 1)
 	limit := math.Log(likelihoodFuzz)
 	for _, row := range t {
 		for _, v := range row {
@@ -93,7 +101,7 @@ func fisherTwoSided(t Table, rows, cols []int) (float64, error) {
 		left[i] = uint16(r)
 	}
 	g.sort(&left)
-	start, err := g.node(0, left)
+	start, err := g.create(0, left)
 	if err != nil {
 		return 0, err
 	}
@@ -137,19 +145,30 @@ func fisherTwoSided(t Table, rows, cols []int) (float64, error) {
 	}
 	for stage := range last {
 		for _, n := range inOrder(g.stages[stage]) { // so that the sum is the same from run to run
-			shares := make([]float64, len(n.logs)) // of all tables
+			if len(n.logs) == 0 { // all that came here was settled
+				continue
+			}
+			shares, all := make([]float64, len(n.logs)), 0.0 // of all tables
 			for i, past := range n.logs {
 				shares[i] = n.counts[i] * math.Exp(past+n.paths-start.paths)
+				all += shares[i]
 			}
-			err := g.fill(n.left, g.cols[stage], func(after state, log float64) error {
-				to, err := g.node(stage+1, after)
+			least, most := slices.Min(n.logs), slices.Max(n.logs)
+			err := g.fill(n.left, g.cols[stage], func(after *state, place int, log float64) error {
+				to, err := g.node(stage+1, after, place)
 				if err != nil {
 					return err
 				}
-				part := math.Exp(log + to.paths - n.paths)
-				for i, past := range n.logs {
-					if err := reach(stage+1, to, past+log, n.counts[i], shares[i]*part); err != nil {
-						return err
+				if least+log+to.shortest <= limit { // else all end above
+					part := math.Exp(log + to.paths - n.paths)
+					if most+log+to.longest <= limit { // all end below
+						sum += all * part
+					} else {
+						for i, past := range n.logs {
+							if err := reach(stage+1, to, past+log, n.counts[i], shares[i]*part); err != nil {
+								return err
+							}
+						}
 					}
 				}
 				if g.work += len(n.logs); g.work > networkWork || g.held > networkHeld {
@@ -176,12 +195,48 @@ func fisherTwoSided(t Table, rows, cols []int) (float64, error) {
 	return min(1, sum), nil
 }
 
-// node returns the node with the sorted row totals left before the column
-// stage.
-func (g *network) node(stage int, left state) (*node, error) {
-	if n, ok := g.stages[stage][left]; ok {
-		return n, nil
+// makePlaces gives every stage its places if row totals below radix leave few
+// enough of them.
+func (g *network) makePlaces(radix int) {
+	places := 1
+	for i := range g.rows - 1 {
+		g.stride[i] = places
+		if places *= radix; places > networkPlaces {
+			g.stride = [networkRows]int{}
+			return
+		}
 	}
+	g.places = make([][]*node, len(g.stages))
+	for i := range g.places {
+		g.places[i] = make([]*node, places)
+	}
+}
+
+// node returns the node with the row totals left, at their place, before the
+// column stage.
+func (g *network) node(stage int, left *state, place int) (*node, error) {
+	if g.places != nil {
+		if n := g.places[stage][place]; n != nil {
+			return n, nil
+		}
+	}
+	sorted := *left
+	g.sort(&sorted)
+	n, ok := g.stages[stage][sorted]
+	if !ok {
+		var err error
+		if n, err = g.create(stage, sorted); err != nil {
+			return nil, err
+		}
+	}
+	if g.places != nil {
+		g.places[stage][place] = n
+	}
+	return n, nil
+}
+
+// create makes the node with the sorted row totals left.
+func (g *network) create(stage int, left state) (*node, error) {
 	if g.held += nodeHolds; g.held > networkHeld {
 		return nil, ErrTooLarge
 	}
@@ -196,8 +251,8 @@ func (g *network) node(stage int, left state) (*node, error) {
 		n.longest, n.shortest = n.shortest, n.longest
 		return n, nil
 	}
-	return n, g.fill(left, g.cols[stage], func(after state, log float64) error {
-		to, err := g.node(stage+1, after)
+	return n, g.fill(left, g.cols[stage], func(after *state, place int, log float64) error {
+		to, err := g.node(stage+1, after, place)
 		if err != nil {
 			return err
 		}
@@ -207,88 +262,38 @@ func (g *network) node(stage int, left state) (*node, error) {
 	})
 }
 
-// lastTwo calls found with the log of Π 1/cell! of every way to fill the last
-// two columns: the first of them settles the second.
-func (g *network) lastTwo(n *node, found func(log float64)) error {
-	return g.fill(n.left, g.cols[len(g.cols)-2], func(after state, log float64) error {
-		for _, c := range after[:g.rows] {
-			log -= g.logFactorial[c]
-		}
-		found(log)
-		return nil
-	})
-}
-
-// lookThrough settles what waits at a node by going through all ways once.
-func (g *network) lookThrough(n *node) (float64, error) {
-	sum := 0.0
-	err := g.lastTwo(n, func(log float64) {
-		weight := 0.0
-		for _, w := range n.waiting {
-			if log <= w.limit {
-				weight += w.weight
-			}
-		}
-		if weight > 0 {
-			sum += weight * math.Exp(log-n.longest)
-		}
-	})
-	return sum, err
-}
-
-// rank returns the ways to fill the last two columns in order.
-func (g *network) rank(n *node) (*ranked, error) {
-	var logs []float64
-	if err := g.lastTwo(n, func(log float64) { logs = append(logs, log) }); err != nil {
-		return nil, err
-	}
-	slices.Sort(logs)
-	r := &ranked{}
-	sum := 0.0
-	for i, l := range logs {
-		sum += math.Exp(l - n.longest)
-		if i+1 < len(logs) && grain(logs[i+1]) == grain(l) {
-			continue
-		}
-		r.logs, r.sums = append(r.logs, l), append(r.sums, sum)
-	}
-	return r, nil
-}
-
-// upTo returns the summed probability of the ways no likelier than limit.
-func (r *ranked) upTo(limit float64) float64 {
-	i := sort.SearchFloat64s(r.logs, math.Nextafter(limit, math.Inf(1)))
-	if i == 0 {
-		return 0
-	}
-	return r.sums[i-1]
-}
-
 // fill calls found with what every way to put a column's total into the rows
-// leaves of them, sorted, and the log of Π 1/cell! of the column.
-func (g *network) fill(left state, total int, found func(after state, log float64) error) error {
+// leaves of them, its place, and the log of Π 1/cell! of the column. What is left
+// is overwritten by the next way.
+func (g *network) fill(left state, total int, found func(after *state, place int, log float64) error) error {
 	var room [networkRows + 1]int // what the rows from i on can take
 	for i := g.rows - 1; i >= 0; i-- {
 		room[i] = room[i+1] + int(left[i])
 	}
-	var from func(i, remaining int, after state, log float64) error
-	from = func(i, remaining int, after state, log float64) error {
-		if i == g.rows {
+	var after state
+	last := g.rows - 1
+	var from func(i, remaining, place int, log float64) error
+	from = func(i, remaining, place int, log float64) error {
+		for c := max(0, remaining-room[i+1]); c <= min(int(left[i]), remaining); c++ {
+			after[i] = left[i] - uint16(c)
+			place, rest, log := place+int(after[i])*g.stride[i], remaining-c, log-g.logFactorial[c]
+			if i+1 < last {
+				if err := from(i+1, rest, place, log); err != nil {
+					return err
+				}
+				continue
+			}
+			after[last] = left[last] - uint16(rest) // takes what remains
 			if g.work++; g.work > networkWork {
 				return ErrTooLarge
 			}
-			g.sort(&after)
-			return found(after, log)
-		}
-		for c := max(0, remaining-room[i+1]); c <= min(int(left[i]), remaining); c++ {
-			after[i] = left[i] - uint16(c)
-			if err := from(i+1, remaining-c, after, log-g.logFactorial[c]); err != nil {
+			if err := found(&after, place, log-g.logFactorial[rest]); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
-	return from(0, total, state{}, 0)
+	return from(0, total, 0, 0)
 }
 
 // sort puts the rows of a state in increasing order.
