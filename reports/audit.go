@@ -6,6 +6,7 @@ import (
 	"sync"
 
 	"keratally/registry"
+	"keratally/registry/snapshot"
 )
 
 // audited lists the quantities of the audit in the order of its sheets.
@@ -21,6 +22,7 @@ type Audit struct {
 	Source  *Source
 	windows []int
 	changes map[registry.Quantity][]Change // by window of windows
+	kinds   []snapshot.Complications
 }
 
 // NewAudit computes the report. Quantities are computed side by side on the
@@ -29,7 +31,11 @@ func NewAudit(s *Source) (*Audit, error) {
 	if err := s.Outcomes.Definitions.Check(); err != nil {
 		return nil, err
 	}
-	a := &Audit{Source: s, windows: s.reported(), changes: map[registry.Quantity][]Change{}}
+	kinds, err := s.Outcomes.Complications()
+	if err != nil {
+		return nil, err
+	}
+	a := &Audit{kinds: kinds, Source: s, windows: s.reported(), changes: map[registry.Quantity][]Change{}}
 	type job struct{ q, w int }
 	type answer struct {
 		change Change

@@ -109,10 +109,7 @@ func (a *Audit) valueRows() Section {
 func (a *Audit) eventRows() (Section, error) {
 	s, o := a.Source, a.Source.Outcomes
 	sec := Section{Name: eventsSheet, Title: "Case rows: complications (1 event, 0 at risk without event, empty not at risk)", Data: true, Empty: "No treated eye in the cohort yet."}
-	kinds, err := o.Complications()
-	if err != nil {
-		return sec, err
-	}
+	kinds := a.kinds
 	t := &Table{Columns: []Column{{Key: "eye", Head: "eye"}, {Key: "protocol", Head: "protocol"}, {Key: "surgeon", Head: "surgeon"}}}
 	for i := range kinds {
 		t.Columns = append(t.Columns, Column{Key: kinds[i].Kind.Key, Head: kinds[i].Kind.Label, Format: Whole})
@@ -140,7 +137,6 @@ func (a *Audit) eventRows() (Section, error) {
 // shows how far they lie from the registry's own: a reader without this
 // program can verify the report.
 func (a *Audit) check(doc *Document) (Section, error) {
-	o := a.Source.Outcomes
 	sec := Section{Name: checkSheet, Title: "The figures recomputed from the case rows", Empty: "Nothing to recompute: the cohort holds no eye with a follow-up value."}
 	t := &Table{Columns: []Column{{Key: "figure", Head: "figure", Wide: true}, {Key: "ours", Head: "registry", Format: ThreeDec}, {Key: "theirs", Head: "recomputed here", Format: ThreeDec, Help: "A live formula over the case rows."},
 		{Key: "difference", Head: "relative difference", Format: Scientific, Help: "|registry − recomputed| ÷ the greater of both, or ÷ the SD of the change for a mean change near nought."}}}
@@ -186,10 +182,7 @@ func (a *Audit) check(doc *Document) (Section, error) {
 			}
 		}
 	}
-	kinds, err := o.Complications()
-	if err != nil {
-		return sec, err
-	}
+	kinds := a.kinds
 	for i := range kinds {
 		events, atRisk, _, _ := kinds[i].Counts()
 		r, ok := doc.columnRange(eventsSheet, kinds[i].Kind.Key)

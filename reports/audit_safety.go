@@ -17,10 +17,7 @@ const daysPerYear = 365.25
 // complications counts events by kind with their intervals, then by group.
 func (a *Audit) complications() ([]Section, error) {
 	s, o := a.Source, a.Source.Outcomes
-	kinds, err := o.Complications()
-	if err != nil {
-		return nil, err
-	}
+	kinds := a.kinds
 	level := o.Definitions.Analysis.ConfidenceLevel
 	sec := Section{Name: "Complications", Title: "Complications", Empty: "No treated eye in the cohort yet."}
 	t := &Table{Columns: []Column{

@@ -207,10 +207,7 @@ func (o *Own) cusum() (Section, error) {
 	if err != nil {
 		return sec, err
 	}
-	kinds, err := o.Source.Outcomes.Complications()
-	if err != nil {
-		return sec, err
-	}
+	kinds := o.kinds
 	order := everyEpisode(o.Source.Outcomes)
 	eps := o.Source.Outcomes.Episodes
 	slices.SortStableFunc(order, func(a, b int32) int { return int(eps[a].Day0) - int(eps[b].Day0) })
@@ -252,10 +249,7 @@ func (o *Own) eyesToLookAt() (Section, error) {
 	sec := Section{Name: "Eyes to look at", Title: "Own eyes that progressed or had a complication", Empty: "No own eye progressed or had a complication."}
 	t := &Table{Filter: true, Columns: []Column{{Key: "eye", Head: "eye"}, {Key: "protocol", Head: "protocol"}, {Key: "treated", Head: "treated", Format: DayForm}, {Key: "what", Head: "what", Wide: true},
 		{Key: "day", Head: "day after treatment", Format: Whole}, {Key: "grade", Head: "grade"}}}
-	kinds, err := src.Outcomes.Complications()
-	if err != nil {
-		return sec, err
-	}
+	kinds := o.kinds
 	for e := range src.Outcomes.Episodes {
 		ep := &src.Outcomes.Episodes[e]
 		for i := range kinds {
